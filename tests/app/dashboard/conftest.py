@@ -32,8 +32,8 @@ def open_window(qtbot):
     """Show a window over a session; its job is written to the end after the test."""
     shown = []
 
-    def open_one(session, book=None, *, ticking=True, steps="", settings=None):
-        window = MainWindow(session, LIGHT, book=book, steps=steps, settings=settings)
+    def open_one(session, book=None, *, ticking=True, **more):
+        window = MainWindow(session, LIGHT, book=book, **more)
         qtbot.addWidget(window)
         window.resize(1280, 800)
         if not ticking:

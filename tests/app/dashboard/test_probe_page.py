@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from app.dashboard.style import LIGHT
-from app.dashboard.window import MainWindow
 from app.live.session import Proved
 from instruments.proof import DetectorProof, InputIdentity, InputProof
-from tests.app.dashboard.fakes import view
 from tests.app.dashboard.keys import KEY, press
-from tests.app.dashboard.test_job import MeasuringSession
+from tests.app.dashboard.listening import ListeningSession, player, until_done
 
 LAW = DetectorProof(10e3, 0.01, 1e-3, 0.02, 1e-3, 6.98, 0.07, (0.0, 1.0), (0.01, 1.01))
 PROOF = InputProof(
@@ -25,57 +22,27 @@ PROOF = InputProof(
 )
 
 
-class ProvingSession(MeasuringSession):
-    """A session over an input; measuring it gives `finds`, one by one."""
-
-    def __init__(self, *finds):
-        super().__init__()
-        self.finds = list(finds)
-        self.recheck_words = ""
+class ProvingSession(ListeningSession):
+    """Measures a probe."""
 
     def prove(self, open_player, output, at_most, tell):
-        self.calls.append(("prove", open_player, output, at_most))
-        tell("plays 1.56 % of full scale")
-        return lambda: self.finds.pop(0)
-
-    def reopen(self):
-        self.calls.append(("reopen",))
-        self.now = view(0.02)
-
-
-def player(name, rate_hz):
-    raise AssertionError("nothing is opened here")
+        return self.listen("prove", open_player, output, at_most, tell=tell)
 
 
 @pytest.fixture
-def shown(qtbot, tmp_path):
+def shown(open_window, tmp_path):
     """Show the page over a session, as the button of a sound input's form does."""
-    windows = []
 
     def show(session):
-        window = MainWindow(session, LIGHT, book=tmp_path / "book.sqlite3", open_player=player)
-        qtbot.addWidget(window)
-        window.stop()
-        with qtbot.waitActive(window):
-            window.show()
+        book = tmp_path / "book.sqlite3"
+        window = open_window(session, book, ticking=False, open_player=player)
         window.tick()
         window.show_sources()
         window.source_page.show_address("sound:bench")
         window.source_page._form.probe.emit()
-        windows.append(window)
         return window
 
-    yield show
-    for window in windows:
-        window.controller.end(5.0)
-
-
-def until_done(qtbot, window):
-    def looked():
-        window.tick()
-        assert not window.probe_page.busy
-
-    qtbot.waitUntil(looked)
+    return show
 
 
 def of_probe(session):
@@ -92,7 +59,7 @@ def test_what_is_described_is_opened_measured_and_read_by_what_was_found(qtbot, 
     qtbot.keyClicks(window.focusWidget(), "USB")
     page.at_most.setText("50")
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.probe_page)
     assert of_probe(session) == [("prove", player, "USB", 0.5), ("reopen",)]
     assert "read by it from now on. Its low corner is 6.98 ± 0.14 Hz." in page.status
 
@@ -103,10 +70,10 @@ def test_why_nothing_is_kept_is_told_and_it_may_be_played_again(qtbot, shown):
     page = window.probe_page
     qtbot.keyClicks(window.focusWidget(), "USB")
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.probe_page)
     assert page.status.startswith("nothing came back. Mend it and play again")
     page._on.click()
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.probe_page)
     assert [call[0] for call in of_probe(session)] == ["prove", "reopen"] * 2
 
 

@@ -4,63 +4,34 @@ from __future__ import annotations
 
 import pytest
 
-from app.dashboard.style import LIGHT
-from app.dashboard.window import MainWindow
 from app.live.session import Rechecked
-from tests.app.dashboard.fakes import view
 from tests.app.dashboard.keys import KEY, press
-from tests.app.dashboard.test_job import MeasuringSession
+from tests.app.dashboard.listening import ListeningSession, player, until_done
 
 
-class CheckedSession(MeasuringSession):
-    """A session over an input of which a check is kept; looking gives `finds`, one by one."""
+class CheckedSession(ListeningSession):
+    """Looks at what a check has kept of its input."""
 
     def __init__(self, *finds):
-        super().__init__()
+        super().__init__(*finds)
         self.recheck_words = "Stop the drive's motor."
-        self.finds = list(finds)
 
     def recheck(self, open_player, tell):
-        self.calls.append(("recheck", open_player))
-        tell("plays 1.56 % of full scale")
-        return lambda: self.finds.pop(0)
-
-    def reopen(self):
-        self.calls.append(("reopen",))
-        self.now = view(0.02)
-
-
-def player(name, rate_hz):
-    raise AssertionError("nothing is opened here")
+        return self.listen("recheck", open_player, tell=tell)
 
 
 @pytest.fixture
-def begun(qtbot, tmp_path):
+def begun(open_window, tmp_path):
     """Begin a job over a session in a window of its own."""
-    windows = []
 
     def begin(session, open_player=player):
-        window = MainWindow(session, LIGHT, book=tmp_path / "book.sqlite3", open_player=open_player)
-        qtbot.addWidget(window)
-        window.stop()
-        with qtbot.waitActive(window):
-            window.show()
+        book = tmp_path / "book.sqlite3"
+        window = open_window(session, book, ticking=False, open_player=open_player)
         window.tick()
         window.begin_job("machine 7", "130mm-48tpi")
-        windows.append(window)
         return window
 
-    yield begin
-    for window in windows:
-        window.controller.end(5.0)
-
-
-def until_done(qtbot, window):
-    def looked():
-        window.tick()
-        assert window.recheck_page._work is None
-
-    qtbot.waitUntil(looked)
+    return begin
 
 
 def test_it_is_asked_first_and_a_check_that_holds_lets_the_job_begin(qtbot, begun):
@@ -71,7 +42,7 @@ def test_it_is_asked_first_and_a_check_that_holds_lets_the_job_begin(qtbot, begu
     assert page._words.text() == "Stop the drive's motor."
     assert session.calls == []
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.recheck_page)
     window.tick()
     assert session.calls == [("recheck", player), ("reopen",)]
     assert window.page is window.needle_page
@@ -81,7 +52,7 @@ def test_it_is_asked_first_and_a_check_that_holds_lets_the_job_begin(qtbot, begu
 def test_what_moved_is_told_before_the_job_begins(qtbot, begun):
     window = begun(CheckedSession(Rechecked(moved="the low corner was 7 Hz and is 9 Hz")))
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.recheck_page)
     assert "counts no more: the low corner was 7 Hz and is 9 Hz" in window.recheck_page.status
     assert window.controller.job is None
     press(KEY.Key_Return)
@@ -93,10 +64,10 @@ def test_a_fault_is_told_and_it_may_be_played_again(qtbot, begun):
     session = CheckedSession(Rechecked(fault="nothing came back"), Rechecked())
     window = begun(session)
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.recheck_page)
     assert window.recheck_page.status.startswith("nothing came back. Mend it and play again")
     press(KEY.Key_Return)
-    until_done(qtbot, window)
+    until_done(qtbot, window, window.recheck_page)
     window.tick()
     assert window.controller.job is not None
 
