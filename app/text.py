@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from app import numbers
+from app.analysis import messages
 from app.analysis.results import Quantity, Reading, Sign
 from app.live.measurement import Measured
 from app.live.view import View
@@ -83,6 +84,7 @@ def values_of(reading: Reading, notes: list[str]) -> dict[str, Any]:
         "offset_um": _quantity(reading.offset_um),
         "sign_known": reading.sign is not Sign.UNKNOWN,
         "calibrated": reading.calibrated,
+        "detector_unproved": is_unproved(reading),
         "limits": {
             "set": str(reading.set_limit) if reading.set_limit else None,
             "check": str(reading.check_limit) if reading.check_limit else None,
@@ -111,6 +113,18 @@ def roles_note(roles_from: str, roles: Sequence[str]) -> str:
     return f"roles are {whence}: {','.join(roles)}"
 
 
+def is_unproved(reading: Reading) -> bool:
+    """Tell whether what a detector's output means was taken for granted."""
+    return messages.DETECTOR_UNPROVED in reading.notes
+
+
+def provisos_of(reading: Reading) -> tuple[str, str]:
+    """Return what ratio and offset hang on, in words to stand at each; empty where on nothing."""
+    unproved = [messages.PROVISOS[messages.DETECTOR_UNPROVED]] if is_unproved(reading) else []
+    uncalibrated = [] if reading.calibrated else [messages.PROVISOS[messages.UNCALIBRATED]]
+    return ", ".join(unproved), ", ".join(uncalibrated + unproved)
+
+
 def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
     """Return value ± expanded uncertainty (k = 2), both to the latter's first two digits."""
     return numbers.plus_minus(quantity.value * scale, quantity.u * scale, unit)
@@ -133,15 +147,16 @@ def _balance_lines(reading: Reading, profile: Profile, unit: Unit) -> list[str]:
     assert reading.offset_um is not None
     size = "" if reading.sign is not Sign.UNKNOWN else " (magnitude: sign unknown)"
     side = f", head {reading.side}" if reading.side else ""
+    of_ratio, of_offset = (words and f", {words}" for words in provisos_of(reading))
     limits = (
         f"set ({100 * profile.set_limit:g} %) {reading.set_limit}, "
         f"check ({100 * profile.check_limit:g} %) {reading.check_limit}"
     )
     return [
-        f"ratio        {plus_minus(reading.ratio)}",
-        f"difference   {plus_minus(reading.difference, ' %', 100.0)}",
-        f"balance      {plus_minus(reading.balance)}{size}",
-        f"offset       {offset_words(reading.offset_um, unit)}{side}",
+        f"ratio        {plus_minus(reading.ratio)}{of_ratio}",
+        f"difference   {plus_minus(reading.difference, ' %', 100.0)}{of_ratio}",
+        f"balance      {plus_minus(reading.balance)}{size}{of_ratio}",
+        f"offset       {offset_words(reading.offset_um, unit)}{side}{of_offset}",
         f"limits       {limits}",
     ]
 

@@ -131,6 +131,8 @@ DETECTOR_PROVED_TO = Message(
     "the detector was measured with carriers up to {0} kHz; at {1} kHz it is taken as the same"
 )
 UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scale")
+PROVISOS = {UNCALIBRATED: "uncalibrated", DETECTOR_UNPROVED: "detector unproved"}
+"""In a word or two what a number hangs on, to stand at the number itself."""
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
 )

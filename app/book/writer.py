@@ -116,6 +116,11 @@ class JobWriter:
         """Why the book cannot be written now, and what to do; empty when all is well."""
         return self._fault if self._in_book else ""
 
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """What was measured and seen of the job since it is kept here."""
+        return tuple(self._entries)
+
     def keep(self, *kept: Kept) -> None:
         """Keep measurements, outcomes, how the job stands: all of it or nothing."""
         self._entries += [each for each in kept if isinstance(each, Entry)]

@@ -83,6 +83,8 @@ does not support it:
   sign_known            false without an index, unless the disk's windows show the side: then first
                         is the taller lobe, and balance and offset are magnitudes
   calibrated            whether the scale of the offset is more than the profile's default
+  detector_unproved     whether an envelope's detector was taken as linear, unproved; what that may
+                        make of the lobes is in u
   limits                {"set": …, "check": …}, each "pass", "fail", "undecided" or null, at k = 2
 
 JSON objects of --live --json, one for each new reading or state:

@@ -30,7 +30,8 @@ JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null
                         value, u, expanded_u, dof (null without end), unit, verdict ("pass", "fail",
                         "undecided", "noted", "skipped"), conformity (probability, 0 to 1), budget
                         (name, u, value: the correction, dof, shape, unit of each part), aim (where
-                        the head was to be, in words), reason
+                        the head was to be, in words), reason, provisos (of a length:
+                        "uncalibrated", "detector unproved", as far as it is so)
   as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
                         middle of the hysteresis
   aim                   {"kind", "um", "u_um"}: "alignment disk", "stated offset", "as found" or

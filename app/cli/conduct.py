@@ -6,7 +6,7 @@ Threads: one reads the source and leads the job.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 
 from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Reading
@@ -67,9 +67,8 @@ def conduct(
     typist: Typist | None = None,
     technician: Technician | None = None,
     line: Stepping | None = None,
-    tell: Callable[[str], None] = lambda line: None,
+    tell: Callable[[Outcome], None] = lambda outcome: None,
     same_drive: bool = False,
-    unit: Unit = Unit.UM,
 ) -> Job:
     """Run a job over an open source until it is done, given up or interrupted.
 
@@ -93,11 +92,9 @@ def conduct(
     line : Stepping, optional
         What steps the drive by wire; not closed here.
     tell : callable, optional
-        Called with a line for each check that ends.
+        Called with the outcome of each check that ends.
     same_drive : bool
         Go on with another source than was measured before, without asking.
-    unit : Unit
-        In which `tell` is told lengths.
 
     Raises
     ------
@@ -129,7 +126,7 @@ def conduct(
         nonlocal told
         for outcome in job.outcomes[told:]:
             told += 1
-            tell(outcome_line(outcome, unit))
+            tell(outcome)
 
     if left is not None:
         job.again(checks)
@@ -367,12 +364,13 @@ class _Conductor:
         return self._reader.read()
 
 
-def outcome_line(outcome: Outcome, unit: Unit = Unit.UM) -> str:
-    """Return an outcome in one line, its lengths in `unit`."""
+def outcome_line(outcome: Outcome, provisos: Sequence[str] = (), unit: Unit = Unit.UM) -> str:
+    """Return an outcome in one line, its lengths in `unit`, with what its number hangs on."""
     outcome = outcome_in(outcome, unit)
     words = [f"{outcome_name(outcome)}: {outcome.verdict}"]
     if outcome.value is not None:
-        words.append(plus_minus(outcome.value, outcome.covering_u or 0.0, f" {outcome.unit}"))
+        found = plus_minus(outcome.value, outcome.covering_u or 0.0, f" {outcome.unit}")
+        words.append(", ".join([found, *provisos]))
     if outcome.conformity is not None:
         words.append(f"within its limit with {chance_words(outcome.conformity)}")
     if outcome.reason:

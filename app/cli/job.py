@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -14,14 +14,14 @@ from typing import Any
 from app.analysis.results import Quantity
 from app.book.archive import archive_of
 from app.book.calibrations import ALIGNMENT_DISK
-from app.book.model import Drive, JobSummary, ResumableJob
+from app.book.model import BookError, Drive, JobSummary, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
 from app.cli import output
 from app.cli.arguments import UsageFault
 from app.cli.book import check_out, descriptions_of, write_report
 from app.cli.calibrations import calibrated, check_certificate
-from app.cli.conduct import conduct, outcome_name
+from app.cli.conduct import conduct, outcome_line, outcome_name
 from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
 from app.cli.source_check import recheck_before_job
@@ -33,6 +33,7 @@ from app.job.model import (
     USUAL_CHECKS,
     Aim,
     CheckName,
+    Entry,
     JobHead,
     JobOptions,
     Known,
@@ -40,6 +41,7 @@ from app.job.model import (
     Summary,
     Value,
 )
+from app.job.outcomes import hangs_on
 from app.job.plan import Plan
 from app.live.measurement import EnvelopeOptions
 from app.live.proving import resolution_of
@@ -80,15 +82,18 @@ _CHECK_KEYS = ("check", "stage", "side", "value", "u", "expanded_u", "dof", "uni
 _CHECK_KEYS += ("verdict", "conformity", "aim", "reason")
 
 
-def job_as_json(job: Job, drive: str, head: JobHead) -> dict[str, Any]:
-    """Return a job as plain values: the object that ``job --json`` prints."""
+def job_as_json(
+    job: Job, drive: str, head: JobHead, entries: Iterable[Entry] = ()
+) -> dict[str, Any]:
+    """Return a job with its entries as plain values: the object that ``job --json`` prints."""
+    kept = tuple(entries)
     left_out = [{"check": check, "reason": why} for check, why in head.left_out]
     return {
         "schema": SCHEMA,
         "drive": drive,
         "virtual": head.virtual,
         "plan": {"name": head.plan, "left_out": left_out},
-        "checks": [_check(each) for each in job.outcomes],
+        "checks": [_check(each, kept) for each in job.outcomes],
         "as_found": _summary(job.as_found),
         "as_left": _summary(job.as_left),
         "aim": asdict(job.aim),
@@ -96,9 +101,10 @@ def job_as_json(job: Job, drive: str, head: JobHead) -> dict[str, Any]:
     }
 
 
-def _check(outcome: Outcome) -> dict[str, Any]:
+def _check(outcome: Outcome, entries: Iterable[Entry]) -> dict[str, Any]:
+    provisos = {"provisos": hangs_on(outcome, entries)}
     budget = {"budget": [asdict(part) for part in outcome.budget]}
-    return {key: getattr(outcome, key) for key in _CHECK_KEYS} | budget
+    return {key: getattr(outcome, key) for key in _CHECK_KEYS} | provisos | budget
 
 
 def _summary(summary: Summary) -> dict[str, Any]:
@@ -167,11 +173,10 @@ def run_job(
         aim = _aim(options.aim, profile, left, options.units)
         in_book = not options.no_book
         kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
-        job, fault = _conduct(
-            source, profile, envelope, checks, options, left, kept, line, say, aim=aim
-        )
+        job, fault = _conduct(source, profile, envelope, checks, options, left, kept, line, aim=aim)
     if options.json:
-        say(json.dumps(job_as_json(job, identity, kept.head), allow_nan=False))
+        made = job_as_json(job, identity, kept.head, _entries(kept, job))
+        say(json.dumps(made, allow_nan=False))
     else:
         say(_end(job) + ("; not all is in the book" if fault else ""))
     if options.report is not None or not options.no_book:
@@ -179,6 +184,21 @@ def run_job(
         if not options.json:
             say(f"{out}: the report")
     return job.closed and not fault
+
+
+def _entries(kept: JobWriter, job: Job) -> tuple[Entry, ...]:
+    """Return all of a job's entries, or where the book cannot be read those of this run."""
+    try:
+        return kept.record(job)[0].entries
+    except BookError:
+        return kept.entries
+
+
+def _say_ended(outcome: Outcome, kept: JobWriter, unit: Unit) -> None:
+    """Print what a check came to, its verdict in a colour too where the terminal has it."""
+    name, verdict = outcome_name(outcome), outcome.verdict
+    inks = {f"{name}: {verdict}": output.INK_OF[verdict]} if verdict in output.INK_OF else {}
+    output.say(outcome_line(outcome, hangs_on(outcome, kept.entries), unit), inks)
 
 
 def _tell_of_input(info: SourceInfo, profile: Profile, say: Callable[[str], None]) -> None:
@@ -298,13 +318,17 @@ def _conduct(
     left: ResumableJob | None,
     kept: JobWriter,
     line: Stepping | None,
-    say: Callable[[str], None],
     *,
     aim: Aim | None,
 ) -> tuple[Job, str]:
     """Run the job; returns it, and why not all of it could be written to the book."""
     asked = {name: getattr(options, name) for name in _THOROUGH}
     thorough = JobOptions(**{name: times for name, times in asked.items() if times is not None})
+
+    def tell(outcome: Outcome) -> None:
+        if not options.json:
+            _say_ended(outcome, kept, options.units)
+
     try:
         job = conduct(
             source,
@@ -319,9 +343,8 @@ def _conduct(
             log=kept,
             typist=None if source.controls else Typist(sys.stdin, sys.stderr, options.units),
             line=line,
-            tell=(lambda line: None) if options.json else say,
+            tell=tell,
             same_drive=options.same_drive,
-            unit=options.units,
         )
     finally:
         fault = kept.finish()

@@ -11,16 +11,24 @@ import socket
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Self, TextIO
 
 from app.analysis.results import Reading, Sign
+from app.cli.output import INK_OF, Ink, has_colour, inked, plain, rewrites
 from app.cli.readings import SHORTEST_PAUSE_S, NewReadings, objects
 from app.live.session import Session
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import Unit
-from app.text import VIRTUAL, offset_words, plus_minus, rate_words, roles_note
+from app.text import (
+    VIRTUAL,
+    offset_words,
+    plus_minus,
+    provisos_of,
+    rate_words,
+    roles_note,
+)
 
 
 def display_fault() -> str | None:
@@ -71,6 +79,10 @@ _LINE_S = 0.5
 _UNBOUND = 120
 _FULL_BALANCE = 0.25
 _FEWEST, _MOST = 13, 41
+_AT = "█"
+PARKED = "parked"
+Limits = tuple[float, float]
+"""The class's set and check limit, as differences of the lobes."""
 
 
 _ENDS = tuple(
@@ -105,25 +117,72 @@ def interrupted() -> Iterator[Interrupt]:
             signal.signal(kind, handler)
 
 
-def needle_text(view: View, width: int, set_limit: float, unit: Unit = Unit.UM) -> str:
-    """Return the needle in one line of `width` columns, its scale marked at the set limit.
+def needle_text(view: View, width: int, limits: Limits, unit: Unit = Unit.UM) -> str:
+    """Return the needle in one line of `width` columns, its scale marked at the limits.
 
-    Why it is parked may take more than that.
+    Verdicts, and what the figures hang on, stand there as far as there is room. Why it is parked
+    may take more than that.
     """
     mark = f"[{VIRTUAL}] " if view.virtual else ""
     reading = view.reading
     if view.phase in (Phase.LOST, Phase.FAILED) or reading is None:
-        return f"{mark}parked: {view.message or 'waiting for the source'}"
+        return f"{mark}{PARKED}: {view.message or 'waiting for the source'}"
     if not reading.valid:
-        return f"{mark}parked: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
+        return f"{mark}{PARKED}: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
     assert reading.balance is not None
     figures = _figures(reading, unit)
-    balance = (view.moving or reading.balance).value
-    verdict = f"  set {reading.set_limit}" if view.moving is None else "  moving"
     room = width - len(mark) - len(figures)
-    if room - len(verdict) >= _FEWEST:
-        figures, room = figures + verdict, room - len(verdict)
-    return mark + _scale(balance, min(max(room, _FEWEST), _MOST), set_limit) + figures
+    for words in _beside(view):
+        if room - len(words) - 2 >= _FEWEST:
+            figures += f"  {words}"
+            room -= len(words) + 2
+    balance = (view.moving or reading.balance).value
+    return mark + _scale(balance, min(max(room, _FEWEST), _MOST), limits) + figures
+
+
+def below(view: View, needle: str, now_s: float) -> list[str]:
+    """Return the lines below a needle: what had no room in it, and what is told of records.
+
+    `now_s` is monotonic time.
+    """
+    left = "  ".join(words for words in _beside(view) if words not in needle)
+    return [*filter(None, (left, records_text(view, now_s)))]
+
+
+def _is_parked(view: View) -> bool:
+    if view.phase in (Phase.LOST, Phase.FAILED) or view.reading is None:
+        return True
+    return not view.reading.valid
+
+
+def _beside(view: View) -> list[str]:
+    """Return what is to be known beside the figures: the verdicts, and what they hang on."""
+    reading = view.reading
+    if _is_parked(view) or reading is None:
+        return []
+    verdicts = [
+        f"{name} {verdict}"
+        for name, verdict in (("set", reading.set_limit), ("check", reading.check_limit))
+        if verdict is not None
+    ]
+    _, proviso = provisos_of(reading)
+    return [*(verdicts if view.moving is None else ["moving"]), *filter(None, [proviso])]
+
+
+def inks_of(view: View) -> dict[str, Ink]:
+    """Return which of a needle's words have a colour; none tells what its word does not."""
+    inks = {f"[{VIRTUAL}]": Ink.MARK}
+    reading = view.reading
+    if _is_parked(view) or reading is None:
+        return inks | {f"{PARKED}:": Ink.CARE}
+    if view.moving is not None:
+        return inks | {_AT: Ink.CARE}
+    for name, verdict in (("set", reading.set_limit), ("check", reading.check_limit)):
+        if verdict is not None and verdict in INK_OF:
+            inks[f"{name} {verdict}"] = INK_OF[verdict]
+            # The needle itself goes by the narrower one.
+            inks.setdefault(_AT, INK_OF[verdict])
+    return inks | {words: Ink.CARE for words in provisos_of(reading)[1:] if words}
 
 
 def records_text(view: View, now_s: float) -> str:
@@ -149,18 +208,20 @@ def _figures(reading: Reading, unit: Unit) -> str:
     return f"  ratio {plus_minus(reading.ratio)}  {offset} {side}"
 
 
-def _scale(balance: float, width: int, set_limit: float) -> str:
-    """Return a centre-zero scale, inward to the left, with marks at the set limit."""
+def _scale(balance: float, width: int, limits: Limits) -> str:
+    """Return a centre-zero scale, inward to the left, with marks at the limits."""
     half = (width - 1) // 2
 
     def place(at: float) -> int:
         return half + min(max(round(at / _FULL_BALANCE * half), -half), half)
 
     cells = ["·"] * (2 * half + 1)
-    limit = set_limit / (2.0 - set_limit)
-    cells[place(limit)] = cells[place(-limit)] = "╎"
+    # The set limit, last, stands also where both fall into one cell.
+    for sign, difference in zip("┃╎", reversed(limits), strict=True):
+        limit = difference / (2.0 - difference)
+        cells[place(limit)] = cells[place(-limit)] = sign
     cells[half] = "│"
-    cells[place(balance)] = "█"
+    cells[place(balance)] = _AT
     return "".join(cells)
 
 
@@ -180,7 +241,8 @@ def run_meter(
     with `as_objects` each new reading is a JSON object instead. Each goes to the `log` too. Returns
     the last view.
     """
-    needle = _Needle(out, session.profile.set_limit, unit, paced=log is not None)
+    limits = session.profile.set_limit, session.profile.check_limit
+    needle = _Needle(out, limits, unit, paced=log is not None)
     shown = objects(out, session.profile) if as_objects else needle
     pause_s = needle.pause_s if shown is needle and log is None else SHORTEST_PAUSE_S
     until_s = None if seconds is None else clock() + seconds
@@ -210,10 +272,10 @@ def _heading(view: View) -> str:
 class _Needle:
     """The needle as text; `paced` where views come more often than an eye follows."""
 
-    def __init__(self, out: TextIO, set_limit: float, unit: Unit, *, paced: bool) -> None:
+    def __init__(self, out: TextIO, limits: Limits, unit: Unit, *, paced: bool) -> None:
         self._screen = _Screen(out)
         self._every_s = self._screen.pause_s if paced else 0.0
-        self._set_limit = set_limit
+        self._limits = limits
         self._unit = unit
         self._told = False
         self._next_s = -math.inf
@@ -231,8 +293,8 @@ class _Needle:
         if view.roles and not self._told:
             self._screen.keep(_heading(view))
             self._told = True
-        words = needle_text(view, self._screen.width, self._set_limit, self._unit)
-        self._screen.show(words, records_text(view, now_s))
+        words = needle_text(view, self._screen.width, self._limits, self._unit)
+        self._screen.show([words, *below(view, words, now_s)], inks_of(view))
 
     def leave(self) -> None:
         """Put the cursor below what stands there."""
@@ -244,7 +306,7 @@ class _Screen:
 
     def __init__(self, out: TextIO) -> None:
         self._out = out
-        self._rewrites = out.isatty() and os.environ.get("TERM") != "dumb"
+        self._rewrites, self._has_colour = rewrites(out), has_colour(out)
         self._height = 0
         self.pause_s = _FRAME_S if self._rewrites else _LINE_S
 
@@ -255,20 +317,21 @@ class _Screen:
 
     def keep(self, text: str) -> None:
         """Write lines that stay."""
-        self._out.write(("\r\x1b[J" if self._height else "") + text + "\n")
+        self._out.write(("\r\x1b[J" if self._height else "") + plain(text) + "\n")
         self._height = 0
 
-    def show(self, text: str, below: str) -> None:
-        """Write a text, and another below it, in the place of those before."""
+    def show(self, texts: Sequence[str], inks: Mapping[str, Ink]) -> None:
+        """Write texts below each other, in the place of those before."""
         if self._rewrites:
             width = max(20, self.width)
-            lines = [*(textwrap.wrap(text, width) or [""]), *textwrap.wrap(below, width)]
+            lines = [line for text in texts for line in textwrap.wrap(plain(text), width) or [""]]
             # The cursor goes back to the first line, from which the next text clears this one.
             back = f"\x1b[{len(lines) - 1}A" if len(lines) > 1 else ""
-            self._out.write("\r\x1b[J" + "\n".join(lines) + back)
+            shown = "\n".join(lines)
+            self._out.write("\r\x1b[J" + (inked(shown, inks) if self._has_colour else shown) + back)
             self._height = len(lines)
         else:
-            self._out.write("\n".join(filter(None, (text, below))) + "\n")
+            self._out.write(plain("\n".join(texts)) + "\n")
         self._out.flush()
 
     def leave(self) -> None:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import io
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from enum import StrEnum
 from typing import TextIO
+
+from app.analysis.results import Verdict
 
 
 class OutputFault(Exception):  # noqa: N818
@@ -34,8 +37,45 @@ def plain(text: str) -> str:
     return "".join(sign if sign.isprintable() or sign == "\n" else "\ufffd" for sign in text)
 
 
-def say(text: str) -> None:
-    """Print lines on standard output.
+class Ink(StrEnum):
+    """Colours by the terminal's own table (ECMA-48, 8.3.117), which its user has chosen."""
+
+    BAD = "31"
+    GOOD = "32"
+    CARE = "33"
+    MARK = "36"
+
+
+INK_OF = {
+    Verdict.PASS: Ink.GOOD,
+    Verdict.FAIL: Ink.BAD,
+    Verdict.UNDECIDED: Ink.CARE,
+}
+"""What a verdict has beside its word."""
+
+
+def rewrites(out: TextIO) -> bool:
+    """Tell whether lines can be written over where `out` leads to."""
+    return out.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def has_colour(out: TextIO) -> bool:
+    """Tell whether `out` leads to a terminal that has colour, and whose user wants it.
+
+    Whoever sets NO_COLOR to anything does not (no-color.org).
+    """
+    return rewrites(out) and not os.environ.get("NO_COLOR")
+
+
+def inked(text: str, inks: Mapping[str, Ink]) -> str:
+    """Return a text with the first of each of some words in a colour."""
+    for words, ink in inks.items():
+        text = text.replace(words, f"\x1b[{ink}m{words}\x1b[39m", 1)
+    return text
+
+
+def say(text: str, inks: Mapping[str, Ink] | None = None) -> None:
+    """Print lines on standard output, some words in a colour where the terminal has it.
 
     Raises
     ------
@@ -45,7 +85,7 @@ def say(text: str) -> None:
         When it cannot be written otherwise, as on a full disk.
     """
     with writing():
-        _write(sys.stdout, text)
+        _write(sys.stdout, text, inks if inks and has_colour(sys.stdout) else {})
 
 
 @contextmanager
@@ -80,6 +120,6 @@ def discard(stream: TextIO) -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
-def _write(stream: TextIO, text: str) -> None:
-    stream.write(plain(text) + "\n")
+def _write(stream: TextIO, text: str, inks: Mapping[str, Ink] | None = None) -> None:
+    stream.write(inked(plain(text), inks or {}) + "\n")
     stream.flush()

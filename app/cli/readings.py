@@ -14,13 +14,13 @@ from typing import TextIO
 from app.cli.output import OutputFault
 from app.live.view import Phase, View
 from app.profiles import Profile
-from app.text import view_as_json
+from app.text import provisos_of, view_as_json
 
 SHORTEST_PAUSE_S = 0.02
 """Between two looks; readings come once a lobe, ten times a second or so."""
 
 COLUMNS = ("at", "valid", "balance", "u_balance", "ratio", "u_ratio", "offset_um", "u_offset_um")
-COLUMNS += ("side", "reason")
+COLUMNS += ("side", "reason", "proviso")
 
 
 class NewReadings:
@@ -89,8 +89,8 @@ def _row(view: View, at: datetime) -> list[object]:
     row: list[object] = [at.isoformat(timespec="milliseconds")]
     if reading is None or not reading.valid:
         reasons = [view.message] if reading is None else map(str, reading.reasons)
-        return [*row, False, *[""] * 7, "; ".join(reasons)]
+        return [*row, False, *[""] * 7, "; ".join(reasons), ""]
     row.append(True)
     for quantity in (reading.balance, reading.ratio, reading.offset_um):
         row += ["", ""] if quantity is None else [quantity.value, quantity.u]
-    return [*row, reading.side or "", ""]
+    return [*row, reading.side or "", "", provisos_of(reading)[1]]

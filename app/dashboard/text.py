@@ -14,7 +14,7 @@ from app.dashboard.source_words import source_words
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import UM_PER_MIL, Unit, spread_of
 from app.profiles import Profile
-from app.text import rate_words
+from app.text import is_unproved, rate_words
 
 translate = QCoreApplication.translate
 
@@ -316,15 +316,16 @@ def _offset(reading: Reading, unit: Unit, mirrored: bool) -> FigureText:
         words.append(translate("dashboard", "outward"))
     elif reading.offset_um.value < 0:
         words.append(translate("dashboard", "inward"))
-    provisos = [translate("dashboard", "uncalibrated")] if not reading.calibrated else []
-    provisos += filter(None, [_unproved(reading)])
-    return FigureText(figure.text, ", ".join(words), ", ".join(provisos))
+    proviso = _unproved(reading)
+    if not reading.calibrated:
+        both = translate("dashboard", "uncalibrated, unproved")
+        proviso = both if proviso else translate("dashboard", "uncalibrated")
+    return FigureText(figure.text, ", ".join(words), proviso)
 
 
 def _unproved(reading: Reading) -> str:
     """Return that what a detector's output means is taken for granted, empty where it is not."""
-    unproved = messages.DETECTOR_UNPROVED in reading.notes
-    return translate("dashboard", "detector unproved") if unproved else ""
+    return translate("dashboard", "detector unproved") if is_unproved(reading) else ""
 
 
 def notes_of(view: View, now_s: float) -> tuple[str, ...]:

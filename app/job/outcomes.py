@@ -5,12 +5,14 @@ Book, report, history and window all go by the one rule in :func:`that_count`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TypeVar
 
+from app.analysis.messages import PROVISOS
 from app.analysis.results import Verdict
-from app.job.model import MIDDLE, CheckName, Outcome, Stage, Summary, Value
+from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
+from app.numbers import Unit
 
 _Key = TypeVar("_Key")
 _Result = TypeVar("_Result")
@@ -68,6 +70,34 @@ def _value_of(outcome: Outcome | None) -> Value | None:
     if outcome is None or outcome.value is None:
         return None
     return Value("", outcome.value, outcome.covering_u, outcome.unit)
+
+
+def hangs_on(
+    outcome: Outcome, entries: Iterable[Entry], told: Callable[[str], str] = str
+) -> list[str]:
+    """Return in a word or two each of what an outcome's length takes for granted.
+
+    By the notes of its readings; other numbers than lengths at the head depend on neither scale nor
+    law of a detector so that it would have to stand there.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        One of the job's.
+    entries : iterable of Entry
+        Of the same job.
+    told : callable
+        How the entries' notes are said, where not in the program's own words.
+    """
+    if outcome.value is None or outcome.unit not in set(Unit):
+        return []
+    notes = {
+        note
+        for entry in entries
+        if (entry.check, entry.stage) == (outcome.check, outcome.stage)
+        for note in entry.notes
+    }
+    return [words for note, words in PROVISOS.items() if told(str(note)) in notes]
 
 
 def passes_as_found(outcomes: Iterable[Outcome]) -> bool:

@@ -26,7 +26,7 @@ from app.job.model import (
     Value,
 )
 from app.job.origin import Origin
-from app.job.outcomes import counting, newest, open_failures
+from app.job.outcomes import counting, hangs_on, newest, open_failures
 from app.job.plan import NOT_WANTED
 from app.job.verdicts import what_next
 from app.language import ENGLISH, say, speaking, spoken
@@ -268,6 +268,7 @@ def _numbers(record: JobRecord) -> Table:
     middle = say("Radial offset (middle of both arrivals), + outward")
     offset = middle if arrived else say("Radial offset, + outward")
     width = say("Hysteresis, outside less inside")
+    counts = counting(record.outcomes)
     rows = (
         (offset, CheckName.RADIAL, found.offset_um, left.offset_um),
         (width, CheckName.HYSTERESIS, found.hysteresis_um, left.hysteresis_um),
@@ -278,14 +279,28 @@ def _numbers(record: JobRecord) -> Table:
         tuple(
             (
                 name,
-                _amount_or(a, say("not measured")),
-                _amount_or(b, say("not measured")),
+                _with_provisos(
+                    _amount_or(a, say("not measured")),
+                    record,
+                    counts.get((check, Stage.AS_FOUND, 0)),
+                ),
+                _with_provisos(
+                    _amount_or(b, say("not measured")),
+                    record,
+                    counts.get((check, Stage.AS_LEFT, 0)),
+                ),
                 _amount_or(change_of(a, b, record.outcomes, check), "–"),
             )
             for name, check, a, b in rows
         ),
         (0.34, 0.22, 0.22, 0.22),
     )
+
+
+def _with_provisos(words: str, record: JobRecord, outcome: Outcome | None) -> str:
+    """Return an outcome's number, as large beside it what it takes for granted."""
+    provisos = [] if outcome is None else hangs_on(outcome, record.entries, told)
+    return ", ".join([words, *map(say, provisos)])
 
 
 def _amount_or(value: Value | None, otherwise: str) -> str:
@@ -314,7 +329,7 @@ def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> ReportBlock:
             (
                 titled(each),
                 say(each.stage),
-                found_of(each),
+                _with_provisos(found_of(each), record, each),
                 limit_words(each.limit),
                 each.verdict,
                 _remarks(each, times[each.check, each.stage, each.side]),

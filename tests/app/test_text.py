@@ -1,9 +1,11 @@
 import json
 import math
+import re
 from dataclasses import fields, replace
 
 import pytest
 
+from app.analysis import messages
 from app.analysis.results import Message, Quantity, Sign, Verdict
 from app.live.measurement import Measured
 from app.profiles import load_profile
@@ -34,6 +36,7 @@ KEYS = [
     "offset_um",
     "sign_known",
     "calibrated",
+    "detector_unproved",
     "limits",
 ]
 QUANTITIES = ("speed_rpm", "carrier_hz", "balance", "ratio", "difference", "offset_um")
@@ -79,6 +82,22 @@ def test_object_has_these_keys_and_no_other():
     assert made["balance"] == {"value": 0.12, "u": 0.002}
     assert (made["sign_known"], made["calibrated"]) == (True, False)
     assert made["limits"] == {"set": "fail", "check": "pass"}
+
+
+def test_what_a_number_hangs_on_stands_at_it_in_text_and_object():
+    unproved = reading(notes=(messages.DETECTOR_UNPROVED,))
+    lines = dict(line.split(None, 1) for line in shown_text(unproved).splitlines() if " " in line)
+    for name in ("ratio", "difference", "balance"):
+        assert lines[name].endswith(", detector unproved")
+    assert lines["offset"].endswith(", head outward, uncalibrated, detector unproved")
+    assert as_json(unproved)["detector_unproved"] is True
+    sure = reading(calibrated=True)
+    assert not {"uncalibrated", "unproved"} & set(re.findall(r"\w+", shown_text(sure)))
+    assert as_json(sure)["detector_unproved"] is False
+
+
+def shown_text(result):
+    return reading_as_text(measured(result), PROFILE)
 
 
 def test_without_a_reading_the_object_keeps_its_shape():

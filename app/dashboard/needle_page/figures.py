@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.dashboard.lettering import RIGHT, letter, size_that_fits
+from app.dashboard.lettering import RIGHT, letter, lines_of, size_that_fits, width_of
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
 from app.dashboard.widgets import Instrument, named
@@ -17,6 +19,10 @@ _SMALL_CAP = FIGURE_CAP + 5
 _LEAST_CAP_PX = 9.0
 _WITH_DESCENDERS = 1.35
 """Height of figures and units over that of their capitals."""
+_SMALLER = 0.8
+"""Words get so much smaller before they take a second line."""
+_READABLE_PX = 12
+"""No smaller for that, either: what is wanting is no less than what is found."""
 _RATIO_PART = 0.42
 """Of the height; the other two share the rest."""
 
@@ -94,30 +100,43 @@ class FiguresView(Instrument):
         painter.setFont(font_of_cap(self._sizes.print_px(15)))
         painter.drawText(inner, align.AlignLeft | align.AlignTop, name)
         room = QFontMetricsF(painter.font()).horizontalAdvance(f"{name}  ")
-        # As large as the uncertainty, for it may matter more.
-        small = font_of_cap(self._sizes.print_px(17))
         beside = inner.adjusted(room, 0, 0, 0)
-        small.setPixelSize(
-            min(
-                size_that_fits(words, box.width(), box.height(), small.pixelSize(), False)
-                for words, box in ((figure.u_text, inner), (figure.proviso, beside))
-            )
-        )
+        small = font_of_cap(self._sizes.print_px(17))
+        places = ((figure.proviso, beside), (figure.u_text, inner))
+        # As large as the uncertainty, for it may matter more.
+        small.setPixelSize(min(_small_px(words, at, small.pixelSize()) for words, at in places))
+        above, below = (_lines(words, at, small) for words, at in places)
+        line = QFontMetricsF(small).height()
         # Between what stands small above and below it, its descenders too.
-        between = inner.height() - 2 * QFontMetricsF(small).height()
-        cap = min(cap, between / _WITH_DESCENDERS)
+        cap = min(cap, (inner.height() - (above + below) * line) / _WITH_DESCENDERS)
         wide = QFontMetricsF(font_of_cap(max(_LEAST_CAP_PX, cap), bold=True)).horizontalAdvance(
             figure.text
         )
         cap *= min(1.0, inner.width() / max(1.0, wide))
         painter.setPen(QColor(self._theme.ink))
         painter.setFont(font_of_cap(max(_LEAST_CAP_PX, cap), bold=True))
-        letter(painter, inner, int(RIGHT), figure.text)
+        between = inner.adjusted(0, (above - 1) * line, 0, -(below - 1) * line)
+        letter(painter, between, int(RIGHT), figure.text)
         painter.setFont(small)
-        painter.drawText(inner, align.AlignRight | align.AlignBottom, figure.u_text)
+        wrapped = align.AlignRight | Qt.TextFlag.TextWordWrap
+        painter.drawText(inner, int(wrapped | align.AlignBottom), figure.u_text)
         if figure.proviso:
             painter.setPen(QColor(self._theme.caution))
-            painter.drawText(beside, align.AlignRight | align.AlignTop, figure.proviso)
+            painter.drawText(beside, int(wrapped | align.AlignTop), figure.proviso)
+
+
+def _small_px(words: str, place: QRectF, largest_px: int) -> int:
+    """Return a size at which words stand in a place: a little smaller, else on more lines."""
+    least_px = max(ceil(_SMALLER * largest_px), min(largest_px, _READABLE_PX))
+    for size_px in range(largest_px, least_px - 1, -1):
+        if width_of(words, size_px) <= place.width():
+            return size_px
+    return size_that_fits(words, place.width(), place.height(), least_px, False)
+
+
+def _lines(words: str, place: QRectF, font: QFont) -> int:
+    """Return how many lines words take in a place; one is always kept for them."""
+    return lines_of(words, place.width(), font.pixelSize()) if words else 1
 
 
 def _corner(block: QRectF, *, bottom: bool) -> QRectF:

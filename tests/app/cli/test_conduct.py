@@ -399,6 +399,8 @@ def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys
     assert record.closed_at
     assert record.nudges == told["nudges"] > 0
     assert len(record.outcomes) == len(told["checks"])
+    # Of this class the scale is a default; all that these checks find are lengths by it.
+    assert {tuple(each["provisos"]) for each in told["checks"]} == {("uncalibrated",)}
     assert record.as_found.offset_um.value == told["as_found"]["offset_um"]["value"]
     assert record.head.virtual
     assert record.head.profile_values
@@ -481,6 +483,21 @@ def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
     assert "left open: radial, as found" in capsys.readouterr().out
     with Book(book) as opened:
         assert opened.job(1).closed_at == ""
+
+
+def test_a_terminal_is_told_what_a_number_hangs_on_and_sees_its_verdict_in_colour(
+    capsys, monkeypatch
+):
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    words = ["job", "sim:rate=200000&carrier_hz=50000&offset_um=3&pace=fast", "--drive", "7"]
+    main.run([*words, "--no-book", "--checks", "speed,radial"])
+    speed, radial = capsys.readouterr().out.splitlines()[:2]
+    # ECMA-48, 8.3.117: 32 is green.
+    assert speed.startswith("\x1b[32mspeed, as found: pass\x1b[39m  ")
+    assert "uncalibrated" not in speed
+    assert re.match(r".*radial, as found: pass\S*  \S+ ± \S+ µm, uncalibrated  ", radial)
 
 
 @pytest.mark.parametrize(

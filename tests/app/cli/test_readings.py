@@ -62,6 +62,7 @@ def test_a_log_is_a_row_a_reading(tmp_path):
     assert [row["valid"] for row in rows] == ["True", "True", "False"]
     assert [row["balance"] for row in rows] == ["0.1", "0.0", ""]
     assert [row["reason"] for row in rows] == ["", "", "no carrier"]
+    assert [row["proviso"] for row in rows] == ["uncalibrated", "uncalibrated", ""]
 
 
 def test_no_file_that_is_there_becomes_a_log(tmp_path):

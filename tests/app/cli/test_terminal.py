@@ -1,65 +1,91 @@
 import io
 import os
+import re
 import signal
 from dataclasses import replace
 
 import pytest
 
+from app.analysis import messages
 from app.analysis.results import Message, Quantity, Sign
-from app.cli.measure import Progress, interrupted, needle_text, records_text, run_meter
+from app.cli.measure import (
+    Progress,
+    below,
+    interrupted,
+    needle_text,
+    records_text,
+    run_meter,
+)
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeSession, ending, parked, reading, view
 
-SET_LIMIT = 0.15
+LIMITS = 0.15, 0.30
 
 
 def scale_of(text):
     """The cells of the scale: what stands between the first and the last dot or mark."""
-    cells = [place for place, letter in enumerate(text) if letter in "·╎│█"]
+    cells = [place for place, letter in enumerate(text) if letter in "·╎┃│█"]
     return text[cells[0] : cells[-1] + 1]
 
 
 @pytest.mark.parametrize("width", [60, 79, 119, 300])
 def test_needle_stands_where_the_balance_is(width):
     for balance, fraction in ((0.0, 0.5), (0.125, 0.75), (-0.125, 0.25), (0.6, 1.0), (-0.6, 0.0)):
-        scale = scale_of(needle_text(view(balance), width, SET_LIMIT))
+        scale = scale_of(needle_text(view(balance), width, LIMITS))
         assert scale.index("█") == pytest.approx(fraction * (len(scale) - 1), abs=1)
         assert len(scale) % 2 == 1
 
 
 def test_while_the_head_moves_the_needle_goes_ahead_and_nothing_is_judged():
-    text = needle_text(view(0.12, moving=Quantity(-0.125, 0.002)), 119, SET_LIMIT)
+    text = needle_text(view(0.12, moving=Quantity(-0.125, 0.002)), 119, LIMITS)
     scale = scale_of(text)
     assert scale.index("█") == pytest.approx(0.25 * (len(scale) - 1), abs=1)
-    assert text.endswith("outward  moving")
+    assert text.endswith("outward  moving  uncalibrated")
     assert "ratio 0.7857" in text
 
 
-def test_marks_stand_at_the_set_limit():
-    # b = d/(2 - d): 15 % is 0.0811.
-    scale = scale_of(needle_text(view(0.24), 300, SET_LIMIT))
+@pytest.mark.parametrize(("sign", "balance"), [("╎", 0.0811), ("┃", 0.1765)])
+def test_marks_stand_at_both_limits(sign, balance):
+    # b = d/(2 - d): 15 % is 0.0811 and 30 % 0.1765.
+    scale = scale_of(needle_text(view(0.24), 300, LIMITS))
     half = len(scale) // 2
-    marks = [place - half for place, letter in enumerate(scale) if letter == "╎"]
-    assert marks == [-round(0.0811 / 0.25 * half), round(0.0811 / 0.25 * half)]
+    marks = [place - half for place, letter in enumerate(scale) if letter == sign]
+    assert marks == [-round(balance / 0.25 * half), round(balance / 0.25 * half)]
+
+
+@pytest.mark.parametrize("width", [60, 79, 99, 119])
+def test_both_verdicts_and_what_the_figures_hang_on_are_told_at_any_width(width):
+    shown = view(0.12, reading=reading(0.12, notes=(messages.DETECTOR_UNPROVED,)))
+    needle = needle_text(shown, width, LIMITS)
+    rest = "".join(below(shown, needle, 0.0))
+    for words in ("set fail", "check pass", "uncalibrated, detector unproved"):
+        assert (words in needle) + (words in rest) == 1
+    assert ("set fail" in needle) is (width > 79)
+    moving = replace(shown, moving=Quantity(0.1, 0.002))
+    both = needle_text(moving, width, LIMITS) + "".join(below(moving, "", 0.0))
+    assert "moving" in both
+    assert not re.search(r"pass|fail|undecided", both)
 
 
 def test_line_fits_a_terminal_of_80_columns():
-    assert len(needle_text(view(0.12), 79, SET_LIMIT)) <= 79
+    assert len(needle_text(view(0.12), 79, LIMITS)) <= 79
 
 
 def test_line_says_virtual_ratio_offset_side_and_verdict():
-    text = needle_text(view(0.12), 119, SET_LIMIT)
+    text = needle_text(view(0.12), 119, LIMITS)
     for words in ("[virtual drive] ", "ratio 0.7857 ±", "21.36 ± 0.71 µm outward", "set fail"):
         assert words in text
-    assert "virtual" not in needle_text(view(0.12, virtual=False), 119, SET_LIMIT)
-    assert "µm inward" in needle_text(view(-0.12), 119, SET_LIMIT)
+    sure = needle_text(replace(view(0.12), reading=reading(0.12, calibrated=True)), 119, LIMITS)
+    assert "uncalibrated" not in sure
+    assert "virtual" not in needle_text(view(0.12, virtual=False), 119, LIMITS)
+    assert "µm inward" in needle_text(view(-0.12), 119, LIMITS)
 
 
 def test_an_unknown_sign_is_not_taken_for_a_side():
     shown = replace(view(0.12), reading=reading(sign=Sign.UNKNOWN, side=None))
-    assert "(sign unknown)" in needle_text(shown, 119, SET_LIMIT)
+    assert "(sign unknown)" in needle_text(shown, 119, LIMITS)
     shown = replace(view(0.0), reading=reading(0.0, side=None))
-    assert "µm even" in needle_text(shown, 119, SET_LIMIT)
+    assert "µm even" in needle_text(shown, 119, LIMITS)
 
 
 @pytest.mark.parametrize(
@@ -78,7 +104,7 @@ def test_an_unknown_sign_is_not_taken_for_a_side():
     ],
 )
 def test_a_parked_needle_says_why_and_shows_no_number(changes, words):
-    assert needle_text(replace(view(0.12), **changes), 79, SET_LIMIT) == words
+    assert needle_text(replace(view(0.12), **changes), 79, LIMITS) == words
 
 
 SETTINGS = (("record", "600 ms"), ("range", "0.1 V/div"), ("trigger", "channel 3, falling, 1.4 V"))
@@ -99,10 +125,10 @@ def test_the_line_stands_below_the_needle(terminal):
     out = Screen() if terminal else io.StringIO()
     shown = view(0.1, records_a_second=0.5, settings=SETTINGS, phase=Phase.ENDED, reading_at_s=3.0)
     run_meter(ending(shown), out, None, clock=lambda: 4.0)
-    needle, _, below = out.getvalue().partition("\n0.50 records/s · 1.0 s old · 600 ms")
+    needle, _, rest = out.getvalue().partition("\n0.50 records/s · 1.0 s old · 600 ms")
     assert "ratio" in needle
-    assert " V/div" in below
-    assert ("\x1b[" in below) is terminal
+    assert " V/div" in rest
+    assert ("\x1b[" in rest) is terminal
 
 
 class Screen(io.StringIO):
@@ -116,6 +142,56 @@ def quick(monkeypatch):
     monkeypatch.setattr("app.cli.measure._LINE_S", 0.001)
     monkeypatch.setenv("COLUMNS", "60")
     monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+
+
+RED, GREEN, YELLOW = "\x1b[31m", "\x1b[32m", "\x1b[33m"
+"""ECMA-48, 8.3.117: parameters 31 to 33 of SGR."""
+
+
+@pytest.mark.parametrize(
+    ("balance", "needle", "words"),
+    [
+        (0.2, RED, (f"{RED}set fail", f"{RED}check fail")),
+        (0.12, RED, (f"{RED}set fail", f"{GREEN}check pass")),
+        (0.01, GREEN, (f"{GREEN}set pass", f"{GREEN}check pass")),
+        (0.0811, YELLOW, (f"{YELLOW}set undecided", f"{GREEN}check pass")),
+    ],
+)
+def test_a_terminal_has_its_verdicts_in_colour_beside_their_words(balance, needle, words):
+    out = Screen()
+    run_meter(ending(view(balance, phase=Phase.ENDED)), out, None)
+    shown = out.getvalue()
+    assert f"{needle}█\x1b[39m" in shown
+    assert all(f"{each}\x1b[39m" in shown for each in words)
+
+
+def test_a_parked_needle_is_in_the_colour_of_care_and_a_moving_one_has_no_verdict_s():
+    out = Screen()
+    run_meter(ending(view(0.1, reading=parked("it clips"), phase=Phase.ENDED)), out, None)
+    assert f"{YELLOW}parked:\x1b[39m it clips" in out.getvalue()
+    out = Screen()
+    moving = view(0.2, moving=Quantity(0.1, 0.002), phase=Phase.ENDED)
+    run_meter(ending(moving), out, None)
+    assert RED not in out.getvalue()
+    assert GREEN not in out.getvalue()
+
+
+def test_nothing_that_a_source_says_steers_the_terminal():
+    out = Screen()
+    run_meter(
+        ending(view(0.1, source="a\x1b[2Jb", notes=("c\x9bd",), phase=Phase.ENDED)), out, None
+    )
+    assert "a\ufffd[2Jb" in out.getvalue()
+    assert "c\ufffdd" in out.getvalue()
+
+
+@pytest.mark.parametrize(("name", "value"), [("NO_COLOR", "1"), ("TERM", "dumb")])
+def test_where_no_colour_is_wanted_or_known_there_is_none(monkeypatch, name, value):
+    monkeypatch.setenv(name, value)
+    out = Screen()
+    run_meter(ending(view(0.1, phase=Phase.ENDED)), out, None)
+    assert "\x1b[3" not in out.getvalue()
 
 
 def test_lines_follow_each_other_where_there_is_no_terminal():
@@ -155,6 +231,7 @@ def test_long_reasons_are_wrapped_and_the_cursor_comes_back():
     long = "no carrier: " + "word " * 30
     run_meter(ending(view(0.1, reading=parked(long), phase=Phase.ENDED)), out, None)
     shown = out.getvalue().split("\x1b[J")[1]
+    shown = re.sub(r"\x1b\[3\dm", "", shown)  # colours
     lines = shown.partition("\x1b")[0].splitlines()
     assert len(lines) > 2
     assert max(map(len, lines)) < 60

@@ -31,6 +31,7 @@ class Mark:
     smooth: bool
     clip: tuple
     path: QPainterPath | None = None
+    wraps: bool = False
 
 
 def numbers(thing):
@@ -69,6 +70,7 @@ class Recorder(QPainter):
                 bool(self.renderHints() & QPainter.RenderHint.Antialiasing),
                 clip,
                 path,
+                bool(int(align) & int(Qt.TextFlag.TextWordWrap)),
             )
         )
 

@@ -84,6 +84,15 @@ def test_uncalibrated_until_calibrated():
     assert face(sure).offset.proviso == ""
 
 
+def test_a_detector_that_is_taken_as_linear_is_told_at_each_figure():
+    unproved = reading(0.1, notes=(messages.DETECTOR_UNPROVED,))
+    shown = face(view(reading=unproved, now_s=NOW_S))
+    assert {shown.ratio.proviso, shown.difference.proviso} == {"detector unproved"}
+    assert shown.offset.proviso == "uncalibrated, unproved"
+    sure = face(view(0.1, NOW_S))
+    assert not sure.ratio.proviso + sure.difference.proviso
+
+
 def test_verdicts_in_words():
     words = face(view(0.12, NOW_S)).detail
     assert words == "Set limit 15 %: exceeded   ·   Check limit 30 %: kept"

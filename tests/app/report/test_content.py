@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from app.analysis import messages
 from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.job.model import APART, ROOM, UNSEEN, CheckName, Entry, Limit, Stage, Summary, Value
@@ -100,6 +101,32 @@ def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
     assert skipped[4:] == (Verdict.SKIPPED, "no scratch disk at the bench")
     undecided = [line for line in lines(report, "Reservations") if "undecided" in line]
     assert "nearer to its limit" in undecided[0]
+
+
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [
+        ("en", ", uncalibrated, detector unproved"),
+        ("de", ", unkalibriert, Detektor ungeprüft"),
+    ],
+)
+def test_what_a_number_hangs_on_stands_at_it(language, words):
+    job = record()
+    notes = tuple(map(str, (messages.UNCALIBRATED, messages.DETECTOR_UNPROVED)))
+    entries = tuple(
+        replace(each, notes=notes) if each.check is CheckName.RADIAL else each
+        for each in job.entries
+    )
+    told = report_of(replace(job, entries=entries), language=language)
+    checks = next(block for block in told.sections[3].blocks if isinstance(block, Table))
+    hanging = [found for _, _, found, *_ in checks.rows if found.endswith(words)]
+    assert len(hanging) == sum(each.check is CheckName.RADIAL for each in job.outcomes)
+    assert "−33.7 ± 4.0 µm" + words in hanging
+    compared = next(block for block in told.sections[1].blocks if isinstance(block, Table))
+    assert [cell.endswith(words) for cell in compared.rows[0][1:3]] == [True, True]
+    # A speed hangs on no scale; no word without a note of a reading.
+    assert not any(words in cell for cell in compared.rows[2])
+    assert "calibrated" not in "".join(table(report_of(job), "As found against as left").rows[0])
 
 
 def test_days_of_a_job_that_was_gone_on_with_are_told():

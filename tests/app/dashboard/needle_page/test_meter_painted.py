@@ -3,8 +3,8 @@
 import math
 
 import pytest
-from PySide6.QtCore import QEvent, QPointF, Qt
-from PySide6.QtGui import QFocusEvent
+from PySide6.QtCore import QEvent, QPointF, QRectF, Qt
+from PySide6.QtGui import QFocusEvent, QFontMetricsF
 from PySide6.QtWidgets import QSizePolicy
 
 from app.dashboard.lettering import size_that_fits
@@ -331,6 +331,35 @@ def test_figures_stand_in_three_boxes_each_with_its_name_and_uncertainty(
         assert (line.pen, line.width) == (LIGHT.line, max(1.0, 1.5 * unit))
     told = "Ratio 0.8 ± 1; difference 20 % ± 2; offset 30 µm ± 3"
     assert figures.accessibleDescription() == told
+
+
+@pytest.mark.parametrize("proviso", ["uncalibrated", "uncalibrated, unproved"])
+@pytest.mark.parametrize("width", [300, 600, 900])
+def test_what_a_figure_hangs_on_is_as_large_as_its_uncertainty(
+    figures, unit, monkeypatch, width, proviso
+):
+    figures.resize(round(width * unit), round(560 * unit))
+    figures.show_face(
+        Face(
+            ratio=FigureText("0.8", "± 1"),
+            difference=FigureText("20 %", "± 2"),
+            offset=FigureText("30 µm", "± 3 µm, outward", proviso),
+        )
+    )
+    written = texts(painted_by(figures, monkeypatch))
+    hangs, spread = written[proviso], written["± 3 µm, outward"]
+    assert hangs.font_px == spread.font_px
+    assert hangs.pen == LIGHT.caution
+    # All of it, beside the figure's name and clear of the figure.
+    font = font_of_cap(10)
+    font.setPixelSize(hangs.font_px)
+    assert hangs.font_px >= 12
+    wrapped = int(hangs.align) | int(Qt.TextFlag.TextWordWrap) * hangs.wraps
+    whole = QFontMetricsF(font).boundingRect(QRectF(*hangs.shape), wrapped, proviso)
+    assert whole.width() <= hangs.shape[2]
+    figure = written["30 µm"]
+    top = figure.shape[1] + figure.shape[3] / 2 - figure.font_px * 0.37
+    assert whole.bottom() <= top
 
 
 def test_figures_ask_for_the_room_of_the_widest_offset(figures, unit):
