@@ -8,9 +8,11 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import linregress
 
 EARLY_S = 600.0
 """Growth counts from here on: what is made on first use has been made."""
+_MEAN_S = 180.0
 _NAMES = {
     "memory_mib": "memory, MiB",
     "objects": "objects",
@@ -57,19 +59,38 @@ def table(rows: Sequence[Row], most: int = 30) -> str:
     return "\n".join(lines)
 
 
-def growth_mib_an_hour(rows: Sequence[Row]) -> float | None:
-    """Return the slope of the memory after the first ten minutes, None where there is no more."""
+def growth_mib_an_hour(rows: Sequence[Row]) -> tuple[float, float] | None:
+    """Return the slope of the memory after the first ten minutes, and its standard uncertainty.
+
+    What is shown at a moment takes some MiB up or sets them free, for a minute or so; so the line
+    goes through means of some minutes, whose scatter about it says how well it is known. None where
+    there are too few of them.
+    """
     late = [row for row in rows if row.at_s >= EARLY_S]
-    if len(late) < 10:
+    whole = int((late[-1].at_s - EARLY_S) // _MEAN_S) if late else 0
+    if whole < 4:
         return None
-    at_h = np.array([row.at_s for row in late]) / 3600.0
-    return float(np.polyfit(at_h, [row.memory_mib for row in late], 1)[0])
+    means = np.array(
+        [
+            [np.mean([getattr(row, name) for row in part]) for name in ("at_s", "memory_mib")]
+            for part in (
+                [row for row in late if place == int((row.at_s - EARLY_S) // _MEAN_S)]
+                for place in range(whole)
+            )
+        ]
+    )
+    line = linregress(means[:, 0] / 3600.0, means[:, 1])
+    return float(line.slope), float(line.stderr)
 
 
 def summary(rows: Sequence[Row], late_ms: Sequence[float]) -> str:
     """Return growth, and how long a frame took."""
     slope = growth_mib_an_hour(rows)
-    grown = "too short for a slope" if slope is None else f"{slope:+.1f} MiB an hour"
+    grown = (
+        "too short for a slope"
+        if slope is None
+        else f"{slope[0]:+.1f} MiB an hour, standard uncertainty {slope[1]:.1f}"
+    )
     frames = np.quantile(late_ms, (0.5, 0.99, 0.999)) if len(late_ms) else (np.nan,) * 3
     middle, most, nearly_all = (f"{each:.0f}" for each in frames)
     return (
