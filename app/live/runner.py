@@ -70,6 +70,8 @@ _SEATING = (
 """What the disk stops for, and is seated anew."""
 _PATIENCE_S = 1.5
 """From *done* to samples in which it should have been seen: some turns settle a reading."""
+_NUDGED_PART = 0.75
+"""Of a nudge: a hand that stops farther from its end has not ended (hands err by a tenth or so)."""
 _AWAY_S = 10.0
 """From *done*, with the head stepped away, to where it should have come back."""
 
@@ -118,10 +120,30 @@ class HandWatch:
         return self.arrival is not None or self.move is not None or self.left_s is not None
 
     @property
+    def notices(self) -> bool:
+        """Whether it is noticed without a word that what is asked has been done."""
+        nudges = self._doing is not None and self._doing.action is Action.NUDGE
+        return self.arrival is not None or self.left_s is not None or (nudges and bool(self.move))
+
+    @property
+    def has_nudged(self) -> bool:
+        """Whether the head is seen to be as far from where it was as a nudge is to bring it.
+
+        Either way round: which one is outward may be what the nudge is to show.
+        """
+        move, doing = self.move, self._doing
+        if move is None or move.went_um is None or doing is None or not doing.amount:
+            return False
+        wanted_um = max(move.resolution_um, _NUDGED_PART * abs(doing.amount))
+        return doing.action is Action.NUDGE and abs(move.went_um) >= wanted_um
+
+    @property
     def is_done(self) -> bool:
         """Whether the hand has done what was asked, and rests, as far as can be seen."""
         if self.left_s is not None:
             return self.left_s <= 0.0
+        if self.move is not None:
+            return self.has_nudged and self.move.rests
         return self.arrival is not None and self.arrival.arrived
 
     @property

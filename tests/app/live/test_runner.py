@@ -290,6 +290,46 @@ def places(runner, moves_um):
     return [AWAY if move is LOST else (at_um - move, True) for move in moves_um]
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("parts", "noticed"),
+    [
+        ([0.0] * 40, False),  # nothing was turned yet
+        ([0.0, 0.3, 0.6, 0.6, *[0.6] * 40], False),  # a rest on the way
+        ([0.0, 0.5, *[1.0] * 10], False),  # not yet at rest
+        ([0.0, 0.5, *[1.0] * 40], True),
+        ([0.0, 0.5, *[0.8] * 40], True),  # as far as a hand comes
+        ([0.0, *[0.8, 1.3] * 20], False),  # it is still turned to and fro
+        ([0.0, *[1.0] * 10, LOST, *[1.0] * 15], False),  # out of sight the rest begins anew
+        ([0.0, *[1.0] * 10, LOST, *[1.0] * 40], True),
+    ],
+)
+def test_a_nudge_is_noticed_without_a_word_once_the_head_stands_still(parts, noticed, sign):
+    runner, _, _ = asked_for(Action.NUDGE, CheckName.ADJUST)
+    ask = runner.job.ask
+    amount_um = sign * ask.amount
+    moves = [LOST if part is LOST else -part * amount_um for part in parts]
+    assert runner.hand.notices
+    answered = see_all(runner, *places(runner, moves))
+    assert (answered is not None) == noticed
+    assert (runner.job.ask != ask) == noticed
+    if noticed:
+        # By two seconds of readings at rest, and it is measured at once.
+        assert answered >= parts.index(max(filter(None, parts))) + 20
+        assert runner.follows
+        assert runner.job.ask.marks == ()
+
+
+def test_a_tightening_is_confirmed_and_not_taken_for_done():
+    runner, _, _ = asked_for(
+        Action.TIGHTEN, CheckName.ADJUST, CheckName.LOCK, drive=ScriptedDrive(creep_um=0.1)
+    )
+    ask = runner.job.ask
+    assert see_all(runner, *places(runner, [STILL, *[MOVED] * 60])) is None
+    assert runner.job.ask == ask
+    assert not runner.hand.notices
+
+
 @pytest.mark.parametrize("lost", [False, True])
 def test_a_nudge_too_small_to_be_seen_counts_where_the_head_was_always_in_sight(lost):
     runner, _, _ = asked_for(Action.NUDGE, CheckName.ADJUST)
