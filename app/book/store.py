@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import stat
 import tempfile
 import time
 import uuid
@@ -50,7 +51,7 @@ from app.book.schema import (
     migrate,
     transaction,
 )
-from app.files import folder_for
+from app.files import atomic_write, folder_for
 from app.job.job import Kept
 from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
@@ -95,15 +96,13 @@ def folded(text: str) -> str:
     return text.casefold()
 
 
-def _make_way(path: Path) -> None:
-    """Remove what SQLite left beside a file: the one that comes in its place would take it up.
+def _refuse_used(path: Path) -> None:
+    """Refuse to replace a file that another program has open.
 
     Raises
     ------
     sqlite3.OperationalError
-        When another program has the file open.
-    OSError
-        When something cannot be removed.
+        When one has.
     """
     if path.exists():
         there = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=_BUSY_S)
@@ -118,8 +117,6 @@ def _make_way(path: Path) -> None:
             pass
         finally:
             there.close()
-    for left in files_of(path)[1:]:
-        left.unlink(missing_ok=True)
 
 
 def _is_writable(path: Path) -> bool:
@@ -149,20 +146,29 @@ def _in_memory(path: Path) -> sqlite3.Connection:
     return copy
 
 
-def set_aside(path: Path) -> Path:
-    """Give a book another name, with all that SQLite left beside it; returns that name.
+def _set_aside(path: Path) -> Path:
+    """Copy a book to another name, with what SQLite left beside it; returns that name.
+
+    It stays under its own as well: whatever happens next, there is a book.
 
     Raises
     ------
-    BookError
-        When another program has it open, or it cannot be renamed.
+    OSError
+        When it cannot be copied; then nothing of the copy is left.
     """
-    with as_book_error(str(path)):
-        _make_way(path)
-        number = 1
-        while (aside := path.with_name(f"{path.name}.replaced-{number}")).exists():
-            number += 1
-        os.rename(path, aside)
+    number = 1
+    while not _made(aside := path.with_name(f"{path.name}.replaced-{number}")):
+        number += 1
+    try:
+        for each, copy in zip(files_of(path), files_of(aside), strict=True):
+            # What is shared between programs is of no use to a copy.
+            if each.exists() and not each.name.endswith("-shm"):
+                with atomic_write(copy) as part:
+                    shutil.copyfile(each, part)
+    except BaseException:
+        for each in files_of(aside):
+            each.unlink(missing_ok=True)
+        raise
     return aside
 
 
@@ -218,10 +224,13 @@ class Book:
         self._where = str(self.path)
         with as_book_error(self._where), folder_for(self.path):
             is_new = not self.path.exists() and _made(self.path)
+            self._refuse_odd_file()
             if to_read and not _is_writable(self.path):
                 self._db = _in_memory(self.path)
             else:
-                self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+                # A relative name may be taken for an address of SQLite's own.
+                where = self.path.absolute()
+                self._db = sqlite3.connect(where, timeout=_BUSY_S, isolation_level=None)
             try:
                 self._prepare()
                 self._opened = self._file()
@@ -231,6 +240,29 @@ class Book:
                     if is_new and not self.path.stat().st_size:
                         self.path.unlink()
                 raise
+
+    def _refuse_odd_file(self) -> None:
+        """Refuse what is no file, and a file with a second name.
+
+        SQLite keeps the newest beside the name that it used (https://sqlite.org/howtocorrupt.html,
+        2.5), so that under the other it would be missing.
+
+        Raises
+        ------
+        BookError
+            When it is one of these.
+        """
+        found = self.path.stat()
+        why = ""
+        if not stat.S_ISREG(found.st_mode) and not stat.S_ISDIR(found.st_mode):
+            why = "it is no file; name another with --book"
+        elif stat.S_ISREG(found.st_mode) and found.st_nlink > 1:
+            why = (
+                "its file has a second name (a hard link), under which a part of it may be "
+                "missing; remove that, or copy the file and name the copy"
+            )
+        if why:
+            raise BookError(f"book “{self._where}”: {why}")
 
     def _prepare(self) -> None:
         db = self._db
@@ -263,10 +295,22 @@ class Book:
         """Close the file."""
         self.close()
 
-    def backup(self, path: Path) -> None:
+    def backup(self, path: Path, *, aside: bool = False) -> Path | None:
         """Copy the book, even while others write to it; the copy appears once it is whole.
 
         What has that name is replaced, with what SQLite left beside it.
+
+        Parameters
+        ----------
+        path : Path
+            The copy.
+        aside : bool
+            Whether what has that name is kept under another.
+
+        Returns
+        -------
+        Path or None
+            That other name, where there was something to be kept.
 
         Raises
         ------
@@ -279,7 +323,7 @@ class Book:
             # Nobody else can have put anything in its place: the folder is new, and its maker's.
             tempfile.TemporaryDirectory(prefix=".evenlobe-", dir=path.parent) as folder,
         ):
-            part = Path(folder) / "book"
+            part = Path(folder).absolute() / "book"
             part.touch(0o600)
             copy = sqlite3.connect(part)
             try:
@@ -289,11 +333,16 @@ class Book:
                 copy.close()
             if found != "ok":
                 raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
-            _make_way(path)
+            _refuse_used(path)
+            before = _set_aside(path) if aside and path.exists() else None
+            # What comes in its place would take up what SQLite left beside it.
+            for left in files_of(path)[1:]:
+                left.unlink(missing_ok=True)
             os.replace(part, path)
         # As it will be opened once it is needed.
         with Book(path) as kept:
             kept.check()
+        return before
 
     def check(self) -> None:
         """Check the whole file, and that every job in it can be read.

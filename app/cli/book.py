@@ -16,7 +16,7 @@ from app.book.model import (
     JobSummary,
     as_book_error,
 )
-from app.book.store import Book, default_path, files_of, is_of_book, set_aside, shown
+from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
 from app.files import folder_for
 from app.job.model import DESCRIPTIONS, Value
@@ -120,10 +120,10 @@ def restore(options: argparse.Namespace, say: Say) -> None:
         )
     with existing(options.file, "name a file of “evenlobe backup”") as kept:
         kept.check()
-        if taken:
-            say(f"{set_aside(path)}: the book as it was")
         with folder_for(path):
-            kept.backup(path)
+            before = kept.backup(path, aside=taken)
+    if before is not None:
+        say(f"{before}: the book as it was")
     say(f"{path}: restored from {options.file}")
 
 

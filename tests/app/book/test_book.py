@@ -1,15 +1,17 @@
 """What is kept comes back as it was, stands, and says plainly when it cannot be kept."""
 
+import os
 import sqlite3
 from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from app.book import codec, store
 from app.book.exchange import export_json, import_json
-from app.book.model import BookError, Drive, ResumableJob
+from app.book.model import BookError, Drive, ResumableJob, as_book_error
 from app.book.schema import KEEP_OUTCOME
 from app.book.store import Book, _made
 from app.book.writer import JobWriter, head_for
@@ -502,3 +504,42 @@ def test_each_time_that_the_alignment_disk_is_put_in_counts(book):
     assert book.job(numbers[0]).insertions == 2
     # The virtual drive wears no disk, and a word of the user is no insertion.
     assert book.insertions() == {"": 2, "NK 12": 4}
+
+
+@pytest.mark.parametrize("name", ["file:other.db", ":memory:", "file:other.db?mode=memory"])
+def test_a_name_is_no_address_of_sqlite_s(tmp_path, monkeypatch, name):
+    """SQLite takes such names for something else (https://sqlite.org/uri.html, 3)."""
+    monkeypatch.chdir(tmp_path)
+    with Book(Path(name)) as book:
+        number = filled(book)
+    assert [each.name for each in tmp_path.iterdir()] == [name]
+    with Book(Path(name)) as book:
+        assert book.numbers() == (number,)
+        book.backup(Path("file:copy"))
+    with Book(tmp_path / "file:copy") as copy:
+        assert copy.numbers() == (number,)
+
+
+def test_a_book_with_a_second_name_is_not_opened_under_either(book, tmp_path):
+    filled(book)
+    book.close()
+    (tmp_path / "second").hardlink_to(book.path)
+    for path in (book.path, tmp_path / "second"):
+        with pytest.raises(BookError, match="a second name"):
+            Book(path)
+    (tmp_path / "second").unlink()
+    with Book(book.path) as again:
+        again.check()
+
+
+def test_what_is_no_file_is_no_book(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(BookError, match="it is no file"):
+        Book(tmp_path / "pipe")
+
+
+def test_no_room_for_what_programs_share_is_a_full_disk():
+    fault = sqlite3.OperationalError("disk I/O error")
+    fault.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+    with pytest.raises(BookError, match="the disk is full"), as_book_error("book"):
+        raise fault

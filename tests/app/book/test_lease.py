@@ -1,5 +1,6 @@
 """Two hands never work on one job."""
 
+import os
 import subprocess
 import sys
 
@@ -55,3 +56,35 @@ def test_nothing_is_left_beside_the_book(path):
     JobLease(path, 1).end()
     JobWriter(DRIVE, HEAD, now, path=path, number=1).finish()
     assert [each.name for each in path.parent.iterdir()] == ["book.sqlite3"]
+
+
+@pytest.mark.parametrize("by", ["folder", "file"])
+def test_a_job_is_held_by_whatever_links_its_book_is_named(path, tmp_path, by):
+    link = tmp_path / "link"
+    link.symlink_to(path.parent if by == "folder" else path)
+    other = link / path.name if by == "folder" else link
+    lease = JobLease(path, 1)
+    with pytest.raises(RefusedError, match="job 1 is being worked on"):
+        JobLease(other, 1)
+    lease.end()
+    JobLease(other, 1).end()
+
+
+def test_a_lock_is_its_maker_s_alone_and_no_file_of_another_is_taken_for_it(path):
+    lock = path.with_name("book.sqlite3-job-1")
+    before = os.umask(0)
+    try:
+        lease = JobLease(path, 1)
+        assert lock.stat().st_mode & 0o777 == 0o600
+        lease.end()
+    finally:
+        os.umask(before)
+    lock.write_text("a backup of somebody's")
+    with pytest.raises(RefusedError, match="has the name that job 1 needs"):
+        JobLease(path, 1)
+    assert lock.read_text() == "a backup of somebody's"
+    lock.unlink()
+    lock.symlink_to(path)
+    with pytest.raises(RefusedError, match="has the name that job 1 needs"):
+        JobLease(path, 1)
+    assert lock.is_symlink()

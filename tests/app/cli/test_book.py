@@ -1,5 +1,6 @@
 """The commands of the book: what they write where, and what they refuse to write over."""
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -229,6 +230,46 @@ def test_a_backup_is_restored_and_the_book_is_kept_beside_it(book, tmp_path, cap
     assert run(words) == OK
     with Book(book) as restored:
         assert restored.numbers() == (1,)
+
+
+def test_a_book_that_is_damaged_is_kept_beside_with_its_log(book, tmp_path, capsys):
+    """What was written last is in the log alone; the file may be of use to somebody yet."""
+    copy = tmp_path / "copy.sqlite3"
+    assert run(["backup", str(copy), "--book", str(book)]) == OK
+    with Book(book) as kept:
+        kept.change_drive(DRIVE.identity, note="newest")
+        log = book.with_name(book.name + "-wal").read_bytes()
+        spoilt = b"no head".ljust(100) + book.read_bytes()[100:]
+    book.write_bytes(spoilt)
+    book.with_name(book.name + "-wal").write_bytes(log)
+    assert run(["restore", str(copy), "--book", str(book), "--overwrite"]) == OK
+    kept = tmp_path.glob("book.sqlite3.replaced-1*")
+    assert any(b"newest" in each.read_bytes() for each in kept)
+    with Book(book) as restored:
+        assert restored.numbers() == (1,)
+
+
+@pytest.mark.parametrize("at", ["copyfile", "replace"])
+def test_a_restore_that_fails_leaves_the_book_where_it_was(book, tmp_path, monkeypatch, at):
+    copy = tmp_path / "copy.sqlite3"
+    assert run(["backup", str(copy), "--book", str(book)]) == OK
+    before = book.read_bytes()
+    there = []
+
+    def full(*names):
+        if at == "copyfile" or names[1] == book:
+            there.append(book.read_bytes() == before)
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return replace(*names)
+
+    replace = os.replace
+    module = shutil if at == "copyfile" else os
+    monkeypatch.setattr(module, at, full)
+    assert run(["restore", str(copy), "--book", str(book), "--overwrite"]) == BAD_INPUT
+    assert there == [True]
+    assert book.read_bytes() == before
+    aside = [] if at == "copyfile" else ["book.sqlite3.replaced-1"]
+    assert names(tmp_path) == ["book.sqlite3", *aside, "copy.sqlite3"]
 
 
 def test_what_is_no_whole_backup_replaces_nothing(book, tmp_path, capsys):
