@@ -23,7 +23,7 @@ RUN_PROGRAMS = {
 }
 CALL_LIBRARIES = {
     "app/cli/measure.py",  # whether an X server is there that Qt could open a window on
-    "app/dashboard/allocator.py",  # the C library's own mallopt
+    "app/dashboard/allocator.py",  # the C library's own mallopt and malloc_trim
 }
 LISTENS = {"instruments/virtual/scope/server.py"}  # evenlobe virtual-scope
 EVALUATES = {"eval", "exec", "compile", "__import__", "system", "popen", "loads", "load"}

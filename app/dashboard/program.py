@@ -18,7 +18,7 @@ from PySide6.QtWidgets import QApplication
 
 from app import desktop
 from app.blackbox.recorder import BlackBox
-from app.dashboard.allocator import give_back_large_blocks
+from app.dashboard.allocator import give_back_each_minute, give_back_large_blocks
 from app.dashboard.cycles import collected_here
 from app.dashboard.ear import OpenOutput
 from app.dashboard.neighbours import windows_path
@@ -68,6 +68,7 @@ def run_dashboard(
     """
     give_back_large_blocks()
     app = QApplication.instance() or QApplication(list(argv))
+    give_back_each_minute(app)
     QApplication.setStyle("Fusion")
     # By this name a desktop knows whose window it is.
     QGuiApplication.setDesktopFileName(desktop.NAME)

@@ -22,7 +22,7 @@ from PySide6.QtWidgets import QApplication, QMenu
 
 from app import faults
 from app.blackbox.recorder import BlackBox
-from app.dashboard.allocator import give_back_large_blocks
+from app.dashboard.allocator import give_back_each_minute, give_back_large_blocks
 from app.dashboard.cycles import collected_here
 from app.dashboard.settings import Settings
 from app.dashboard.window import MainWindow
@@ -205,6 +205,7 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
     window = MainWindow(session, book=folder / "book.sqlite3", settings=settings, box=box)
     window.open_source(Opening(f"sim:{_LIGHT}"))
     window.show()
+    give_back_each_minute(window)
     watch, hands = _Watch(soak), _Hands(window, folder, seed)
 
     until_s = time.monotonic() + seconds
