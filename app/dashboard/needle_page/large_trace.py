@@ -76,11 +76,13 @@ def cursor_words(
 ) -> str:
     """Return what two cursors tell: volts at each, and differences in volts, ms and degrees."""
     first, second = heights_v
-    parts = [
-        translate("dashboard", "1: {0:.4g} V").format(first),
-        translate("dashboard", "2: {0:.4g} V").format(second),
-        translate("dashboard", "2 − 1: {0:+.4g} V").format(second - first),
-    ]
+    named = (
+        (translate("dashboard", "1: {0:.4g} V"), first),
+        (translate("dashboard", "2: {0:.4g} V"), second),
+        (translate("dashboard", "2 − 1: {0:+.4g} V"), second - first),
+    )
+    # Where samples were lost there is no height.
+    parts = [words.format(height_v) for words, height_v in named if np.isfinite(height_v)]
     apart = places[1] - places[0]
     if turn_ms is not None:
         parts.append(f"{apart * turn_ms:+.3f} ms")
@@ -89,11 +91,11 @@ def cursor_words(
 
 
 def mean_of(turns: Sequence[Trace]) -> Trace:
-    """Return the mean of turns, bin by bin, of those of the newest one's length."""
+    """Return the mean of turns at the newest one's places; no two need have as many."""
     newest = turns[-1]
-    alike = [each for each in turns if each.turns.size == newest.turns.size]
+    # Next to a gap nothing is known either.
     with np.errstate(invalid="ignore"):
-        stacked = np.stack([each.envelope_v for each in alike])
+        stacked = np.stack([np.interp(newest.turns, each.turns, each.envelope_v) for each in turns])
     known = np.isfinite(stacked)
     total = np.where(known, stacked, 0.0).sum(axis=0)
     count = known.sum(axis=0)

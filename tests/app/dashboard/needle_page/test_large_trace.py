@@ -111,6 +111,19 @@ def test_the_mean_is_the_mean_of_the_turns_kept(large):
     assert np.mean(noise) > 0.0
 
 
+def test_the_mean_is_of_as_many_turns_as_it_says_whatever_their_lengths(large):
+    """The speed sways, so hardly two turns have as many bins."""
+    for number, (balance, points) in enumerate([(0.0, 990), (0.2, 1000), (0.4, 1013)]):
+        large.show_trace(trace(balance, number, points), 300.0)
+    large.mean.click()
+    assert "mean of 3 turns" in large.title
+    shown = large.shown
+    assert shown.envelope_v.size == 1013
+    heights_v = np.interp((0.25, 0.75), shown.turns, shown.envelope_v)
+    # The mean balance is 0.2: 0.6 V and 0.4 V, within the ripple of 4 mV.
+    assert heights_v == pytest.approx((0.6, 0.4), abs=0.006)
+
+
 def test_lobes_lie_over_each_other(large):
     feed(large, 1, balance=0.2)
     large.fold.setCurrentIndex(large.fold.findData(Fold.LOBE))
@@ -137,6 +150,11 @@ def test_cursors_tell_volts_time_and_degrees(large):
 def test_without_a_speed_there_is_no_time():
     words = cursor_words((0.25, 0.5), (0.1, 0.2), None)
     assert words == "1: 0.1 V   2: 0.2 V   2 − 1: +0.1 V   +90.00°"
+
+
+def test_a_cursor_in_a_gap_tells_no_height():
+    words = cursor_words((0.25, 0.5), (0.1, math.nan), 200.0)
+    assert words == "1: 0.1 V   +50.000 ms   +90.00°"
 
 
 def test_single_stands_still_with_the_next_turn(large):
