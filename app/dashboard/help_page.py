@@ -152,7 +152,7 @@ KEYS = (
     ("↑ ↓", "job: look at another check; Enter takes it in hand"),
     ("⌫", "job: take back the last answer, stop measuring, or look at the check before"),
     ("⇧ Enter", "job, virtual drive: let the virtual hand do it; by wire: let the line step again"),
-    ("Space", "freeze the trace, or let it follow"),
+    ("Space", "freeze the trace, or let it follow; a capture pauses, and plays on"),
     ("F4", "offset in µm or mil"),
     ("F6", "hold a turn as a reference, or let it go"),
     ("F7", "open again with an index on one input"),
@@ -183,8 +183,8 @@ KEYS = (
     (
         "Ctrl+PgUp Ctrl+PgDn",
         "large trace: a turn back, a turn on, with Shift ten seconds; the bar, and the wheel with "
-        "Shift, do so too. The envelope of ten minutes is kept (64 MB at most), the samples of the "
-        "last 20 turns (128 MB at most)",
+        "Shift, do so too; a capture goes on as far at once. The envelope of ten minutes is kept "
+        "(64 MB at most), the samples of the last 20 turns (128 MB at most)",
     ),
     ("Ctrl+End", "large trace: from the past back to now"),
     ("Ctrl+S", "large trace: keep it as CSV, PNG and SVG, its samples as WAV too"),

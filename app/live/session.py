@@ -24,6 +24,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Message, Side
 from app.faults import words_for
 from app.job.origin import Origin
+from app.live.capture_play import CapturePlay
 from app.live.loop_check import SilentPlayer
 from app.live.measurement import (
     AnyAnalyser,
@@ -167,6 +168,7 @@ class _Run:
         self._lock = threading.Lock()
         self._newest = Newest()
         self.past = Past(60.0 / profile.speed_rpm)
+        self.play = CapturePlay()
 
     @property
     def controls(self) -> Controls | None:
@@ -174,6 +176,11 @@ class _Run:
         if self._source is None or self._analyser is None:
             return None
         return self._source.controls
+
+    @property
+    def finished(self) -> bool:
+        """Whether all that the source gives has been looked through."""
+        return self._finished
 
     @property
     def error(self) -> Exception | None:
@@ -277,7 +284,15 @@ class _Run:
             settings=self._source.settings if self._source is not None else (),
             notes=self._resolution,
         )
-        return self._newest.view(begun, status, info, time.monotonic())
+        # While a capture stands still its time does, too.
+        now_s = time.monotonic()
+        stood_s = self.play.stood_s(now_s)
+        view = self._newest.view(begun, status, info, now_s - stood_s)
+        if not self.play.paused:
+            return view
+        assert view.strip_s is not None
+        reading_at_s, strip_s = view.reading_at_s + stood_s, view.strip_s + stood_s
+        return replace(view, paused=True, reading_at_s=reading_at_s, strip_s=strip_s)
 
     # -- the analysis thread -------------------------------------------------------------------
 
@@ -332,9 +347,8 @@ class _Run:
                 ring.skip(step)
             block = ring.take(most) if ring.wait_for(step, _WAIT_S) else None
             if block is not None:
-                # A capture is played in real time.
-                early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
-                if early_s <= 0.0 or not self._stopping.wait(early_s):
+                due_s = block.time_of(block.end_index)
+                if info.live or self.play.wait_for(due_s, self._stopping):
                     paused = self._newest.count(block, ring.missed_frames, time.monotonic())
                     late_s = block.t0_s - end_s
                     if paused and info.live and info.continuous and late_s > _LOST_S:
@@ -343,8 +357,7 @@ class _Run:
                         block = replace(block, gap_before=True)
                     end_s = block.time_of(block.end_index)
                     self.past.take(block)
-                    self._tap(block, heard)
-                    self._go_on_with(block, source, make)
+                    self._go_on_with(block, source, make, heard)
                 continue
             measuring, why = self._measuring, _NO_MORE.get(acquisition.status().phase)
             if measuring is not None and why is not None:
@@ -352,8 +365,13 @@ class _Run:
             if closed:
                 return
 
-    def _go_on_with(self, block: Block, source: Source, make: Callable[[], AnyAnalyser]) -> None:
+    def _go_on_with(
+        self, block: Block, source: Source, make: Callable[[], AnyAnalyser], heard: OpenedAs
+    ) -> None:
         """Give a block to the analysis and the measurement, whatever becomes of either."""
+        # What is past of a capture has its own time; all else goes by when it is played.
+        played = replace(block, t0_s=block.t0_s + self.play.behind_s)
+        self._tap(played, heard)
         if not source.info.continuous:
             self._newest.count_record(time.monotonic())
         with self._lock:
@@ -362,13 +380,13 @@ class _Run:
                 self._analyse_block(block, self._analyser)
             except Exception as fault:
                 # A needle that stands still helps nobody: told, kept, and begun anew.
-                self._newest.publish_fault(fill(FAULT, words_for(fault)), block.t0_s)
+                self._newest.publish_fault(fill(FAULT, words_for(fault)), played.t0_s)
                 self._analyser = make()
             taught = self._analyser.taught
         measuring = self._measuring
         if measuring is not None:
             try:
-                measuring.push(block, source, taught)
+                measuring.push(played, source, taught)
             except SourceError as fault:
                 measuring.give_up(str(fault))
             except Exception as fault:
@@ -377,7 +395,7 @@ class _Run:
     def _analyse_block(self, block: Block, analyser: AnyAnalyser) -> None:
         if analyser.push(block):
             reading = analyser.reading
-            at_s = block.time_of(reading.end_index)
+            at_s = block.time_of(reading.end_index) + self.play.behind_s
             self._newest.publish_reading(reading, at_s, analyser.trace)
         if analyser.trace is not None:
             self.past.add(analyser.trace, block)
@@ -484,6 +502,14 @@ class Session:
     def controls(self) -> Controls | None:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
+
+    @property
+    def play(self) -> CapturePlay | None:
+        """How the capture that is open is played, None where that is no capture or at its end."""
+        run = self._run
+        if run is None or run.info is None or run.info.length_frames is None or run.finished:
+            return None
+        return run.play
 
     @property
     def past(self) -> Past | None:

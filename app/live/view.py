@@ -204,6 +204,8 @@ class View:
         The instrument's settings as it told them last: name, and value with its unit.
     records_a_second : float or None
         How often separate records come; None for a continuous source, and before the second one.
+    paused : bool
+        A capture stands still; the times of reading and strip go with the clock.
     stale_after_s : float
         Age beyond which a reading of this source is not shown any more.
     """
@@ -231,6 +233,7 @@ class View:
     teaching: bool = False
     settings: tuple[tuple[str, str], ...] = ()
     records_a_second: float | None = None
+    paused: bool = False
     stale_after_s: float = STALE_AFTER_S
 
 

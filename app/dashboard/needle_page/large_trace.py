@@ -116,6 +116,8 @@ class LargeTrace(QWidget):
 
     keep = Signal()
     """Write what is seen to files."""
+    beyond = Signal(float)
+    """Show what comes so many seconds after what is newest, where a capture has that already."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -124,7 +126,7 @@ class LargeTrace(QWidget):
         self._held: Trace | None = None
         self._measured: Trace | None = None
         self._measured_by = ""
-        self._frozen = self._single = False
+        self._frozen = self._single = self._paused = False
         self._turn_ms: float | None = None
         self._past: Past | None = None
         self._roles: tuple[str, ...] = ()
@@ -283,6 +285,12 @@ class LargeTrace(QWidget):
         self._frozen, self._single = frozen, False
         self._tell()
 
+    def set_paused(self, paused: bool) -> None:
+        """Say that a capture stands still, or plays."""
+        if paused is not self._paused:
+            self._paused = paused
+            self._tell()
+
     def take_single(self) -> None:
         """Follow, and stand still with the next turn."""
         self._frozen, self._single = False, True
@@ -329,12 +337,16 @@ class LargeTrace(QWidget):
 
     def scroll_by(self, turns: float) -> None:
         """Look so many turns further on, back where negative."""
-        if self._past is not None:
+        if self._past is not None and self._at_s is None and turns > 0:
+            self.beyond.emit(turns * self._past.turn_s)
+        elif self._past is not None:
             self._look_at(self._past.step(self._at_s, turns))
 
     def scroll_long(self, steps: int) -> None:
         """Look so many times ten seconds further on, back where negative."""
-        if self._past is not None:
+        if self._past is not None and self._at_s is None and steps > 0:
+            self.beyond.emit(steps * LONG_STEP_S)
+        elif self._past is not None:
             self._look_at(self._past.moment(max(0.0, self.back_s - steps * LONG_STEP_S)))
 
     def show_back(self, back_s: float) -> None:
@@ -702,6 +714,16 @@ class LargeTrace(QWidget):
             )
         return words
 
+    def _standing_words(self) -> list[str]:
+        """Return that what is newest stands still, or is about to."""
+        if self._at_s is not None:
+            return []
+        if self._frozen:
+            return [self.tr("FROZEN (space: follow again)")]
+        if self._paused:
+            return [self.tr("PAUSED (space: play on; Ctrl+PgDn: a turn)")]
+        return [self.tr("waiting for the next turn")] if self._single else []
+
     def _tell(self) -> None:
         words = [
             {
@@ -715,12 +737,7 @@ class LargeTrace(QWidget):
         words[:0] = [*self._missing_words(), *self._back_words()]
         if self.mean.isChecked():
             words.append(self.tr("mean of {0} turns").format(len(self._front)))
-        if self._at_s is not None:
-            pass
-        elif self._frozen:
-            words.append(self.tr("FROZEN (space: follow again)"))
-        elif self._single:
-            words.append(self.tr("waiting for the next turn"))
+        words += self._standing_words()
         if self._held is not None:
             words.append(self.tr("dashed: held turn"))
         if self._measured is not None and self._shows_measured:

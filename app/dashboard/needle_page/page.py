@@ -365,6 +365,7 @@ class NeedlePage(QWidget):
         self.job = JobPanel(controller, self)
         self.far = FarView(limits, self)
         self.large = LargeTrace(self)
+        self.large.beyond.connect(self._play_on)
         self._is_far = self._is_large = False
         self._left_handed = False
         self._phase = Phase.CLOSED
@@ -671,6 +672,7 @@ class NeedlePage(QWidget):
         self.status.show_lines(lines, notes_of(view, now_s), settings_of(view))
         self._give_state_room()
         self.prompt.refresh(view)
+        self._say_freeze()
         self._phase = view.phase
         had_hands = not self.hands.isHidden()
         self.hands.refresh()
@@ -808,10 +810,34 @@ class NeedlePage(QWidget):
         self.unit = Unit.MIL if self.unit is Unit.UM else Unit.UM
 
     def toggle_frozen(self) -> None:
-        """Freeze the trace, or let it follow."""
+        """Freeze the trace, or let it follow; of a capture let all stand still, or play on."""
+        play = self._session.play
+        if play is not None and not self.trace.frozen:
+            play.pause(not play.paused)
+            self._say_freeze()
+            return
         self.trace.set_frozen(not self.trace.frozen)
         self.large.set_frozen(self.trace.frozen)
-        self._freeze.say(self.tr("Follow") if self.trace.frozen else self.tr("Freeze"))
+        self._say_freeze()
+
+    def _say_freeze(self) -> None:
+        """Let the button say what it does next."""
+        play = self._session.play
+        if self.trace.frozen:
+            words = self.tr("Follow")
+        elif play is None:
+            words = self.tr("Freeze")
+        else:
+            words = self.tr("Play on") if play.paused else self.tr("Pause")
+        if words != self._freeze.accessibleName():
+            self._freeze.say(words)
+        self.large.set_paused(play is not None and play.paused)
+
+    def _play_on(self, seconds: float) -> None:
+        """Show at once what a capture has after what is newest."""
+        play = self._session.play
+        if play is not None and not self.trace.frozen:
+            play.run_ahead(seconds)
 
     def toggle_held(self) -> None:
         """Hold the turn in front as a reference, or let the held one go."""

@@ -79,7 +79,11 @@ def source_parts(view: View) -> tuple[str, str, str]:
     """Return what is open in one line: what stands before its address, that, and its phase."""
     before = translate("dashboard", "VIRTUAL DRIVE") + _BETWEEN if view.virtual else ""
     address = view.source or translate("dashboard", "no source")
-    return before, address, _BETWEEN + phase_words(view.phase)
+    return before, address, _BETWEEN + _state_words(view)
+
+
+def _state_words(view: View) -> str:
+    return translate("dashboard", "paused") if view.paused else phase_words(view.phase)
 
 
 def class_words(profile: Profile) -> str:
@@ -92,7 +96,7 @@ def class_words(profile: Profile) -> str:
 def _phase_line(view: View) -> StatusLine:
     grades = {Phase.RUNNING: Grade.GOOD, Phase.LOST: Grade.FAULT, Phase.FAILED: Grade.FAULT}
     grade = grades.get(view.phase, Grade.PLAIN)
-    return StatusLine(translate("dashboard", "source"), phase_words(view.phase), grade)
+    return StatusLine(translate("dashboard", "source"), _state_words(view), grade)
 
 
 def _level_line(level: Level) -> StatusLine:

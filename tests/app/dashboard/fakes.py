@@ -118,7 +118,7 @@ class FakeSession:
     def __init__(self, now=None, controls=None, listed=(), hints=()):
         self.profile = load_profile("130mm-48tpi")
         self.now = now if now is not None else View()
-        self.past = None
+        self.past = self.play = None
         self.calls = []
         self.controls = controls
         self.listing = Listing(tuple(Listed(*each) for each in listed), tuple(hints))

@@ -192,6 +192,50 @@ def test_a_capture_plays_in_real_time_and_its_last_reading_stands(session, tmp_p
     assert view.lost_frames == 0
 
 
+def test_a_capture_is_paused_stepped_and_run_ahead(session, tmp_path):
+    path = tmp_path / "long.wav"
+    truth = write_capture(path, "plus", "minus", "index", turns=24.0)
+    session.open(str(path), "plus,minus,index")
+    valid_view(session)
+    session.play.pause(True)
+
+    def rests():
+        before = session.view().trace.number
+        time.sleep(0.3)
+        return session.view().trace.number == before
+
+    until(rests, "a turn that stands")
+    paused = session.view()
+    assert paused.paused
+    # However long it stands, its reading does.
+    until(lambda: time.monotonic() - paused.reading_at_s > 2.0 * paused.stale_after_s, "the time")
+    view = session.view()
+    assert view.reading.valid
+    assert view.trace.number == paused.trace.number
+    assert time.monotonic() - view.reading_at_s < view.stale_after_s
+    # The turns are numbered one by one.
+    session.play.run_ahead(3.0 * session.past.turn_s)
+    until(lambda: session.view().trace.number >= paused.trace.number + 2, "the next turns")
+    until(rests, "a turn that stands")
+    assert session.view().trace.number <= paused.trace.number + 4
+    assert session.view().reading.valid
+    # And all the rest at once: it is not played on.
+    session.play.run_ahead(60.0)
+    phase_of(session, Phase.ENDED)
+    assert session.play is None
+    assert session.view().frames == len(truth.plus_v)
+    assert session.view().lost_frames == 0
+    assert session.view().reading.ratio.value == pytest.approx(truth.ratio, abs=0.005)
+
+
+def test_only_a_capture_is_played(session):
+    assert session.play is None
+    session.open(SIM)
+    valid_view(session)
+    assert session.play is None
+    assert not session.view().paused
+
+
 def test_a_silent_source_parks_the_needle_until_it_speaks_again(cable):
     session, source = cable
     source.silent.set()

@@ -9,6 +9,8 @@ from app.dashboard.needle_page.page import Hands, NeedlePage
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
+from app.live.capture_play import CapturePlay
+from app.live.past import Past
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
@@ -48,6 +50,38 @@ def test_freeze_and_hold_say_what_they_do_next(page, session):
         session.now.trace,
         None,
     )
+
+
+def test_a_capture_is_paused_and_goes_on_by_turns(page, session):
+    play = session.play = CapturePlay()
+    page.show_view(view(0.1), 1000.0, 0.1)
+    page._slow_at_s = float("-inf")
+    page.show_view(view(0.1), 1000.0, 0.1)
+    assert page._freeze.accessibleName() == "Pause"
+    page.toggle_frozen()
+    assert play.paused
+    assert not page.trace.frozen
+    assert page._freeze.accessibleName() == "Play on"
+    assert "PAUSED" in page.large.title
+    asked = []
+    play.run_ahead = asked.append
+    session.past = past = Past(0.2)
+    page.toggle_large()
+    page.show_view(view(0.1), 1001.0, 0.1)
+    page.scroll_by(1)
+    page.scroll_long(1)
+    # A turn, then ten seconds; back nothing is asked of the capture.
+    page.scroll_by(-1)
+    page.scroll_long(-1)
+    assert asked == [past.turn_s, 10.0]
+    page.toggle_frozen()
+    assert not play.paused
+    assert "PAUSED" not in page.large.title
+    # At its end it is as any other source.
+    session.play = None
+    page.toggle_frozen()
+    assert page.trace.frozen
+    assert page._freeze.accessibleName() == "Follow"
 
 
 def test_words_come_ten_times_a_second_and_the_strip_four_times(page, session, monkeypatch):

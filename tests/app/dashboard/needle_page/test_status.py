@@ -259,6 +259,7 @@ def test_lines_come_in_one_order():
     [
         ({"virtual": True}, "VIRTUAL DRIVE  ·  sim:  ·  running"),
         ({"virtual": False}, "sim:  ·  running"),
+        ({"virtual": False, "paused": True}, "sim:  ·  paused"),
         ({"virtual": False, "source": "", "phase": Phase.CLOSED}, "no source  ·  closed"),
     ],
 )
