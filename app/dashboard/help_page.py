@@ -179,7 +179,10 @@ KEYS = (
     ("Ctrl M", "reduced motion: the needle jumps from reading to reading, nothing blinks or fades"),
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),
-    ("+ − Ctrl+← Ctrl+→", "large trace: zoom, and look further; wheel and drag do so too"),
+    (
+        "+ − Ctrl+← Ctrl+→",
+        "large trace: zoom, and look further; wheel, drag and two fingers do so too",
+    ),
     (
         "Ctrl+PgUp Ctrl+PgDn",
         "large trace: a turn back, a turn on, with Shift ten seconds; the bar, and the wheel with "

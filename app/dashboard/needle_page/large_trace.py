@@ -23,6 +23,7 @@ from PySide6.QtSvg import QSvgGenerator
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.analysis.results import Trace
+from app.dashboard.needle_page.fingers import Fingers
 from app.dashboard.needle_page.past_bar import PastBar
 from app.dashboard.needle_page.plots import Top, Tops, fitted_top
 from app.dashboard.needle_page.raw_curves import CARRIER, channel_of, drawn
@@ -157,6 +158,7 @@ class LargeTrace(QWidget):
         self.bar.stepped.connect(self.scroll_by)
         self._box.sigRangeChanged.connect(self._draw_raw)
         self._plot.viewport().installEventFilter(self)
+        self._fingers = Fingers(self._plot)
         self._tools()
         laid(QVBoxLayout(self), self._title, (self._plot, FILLS), self.bar, self._row, flush=True)
         self.setAccessibleName(self.tr("Large trace"))

@@ -1,7 +1,7 @@
 """By touch alone: the whole job, and what a word means; no mouse event is made by the test."""
 
 import pytest
-from PySide6.QtCore import QPoint
+from PySide6.QtCore import QPoint, QPointF
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
@@ -84,6 +84,69 @@ def test_a_word_is_explained_by_a_finger(window, finger):
     assert card.pointer.term is Term.SPEED
     tap(finger, card._end)
     assert card.pointer is None
+
+
+@pytest.fixture
+def plot(window):
+    """The plot of the large trace, which shows one turn, and its view box."""
+    window.needle_page.toggle_large()
+    window.tick()
+    QApplication.processEvents()
+    large = window.needle_page.large
+    large.fit()
+    return large._plot.viewport(), large._box
+
+
+def drag(finger, widget, *ways):
+    """Lay a finger down for each way from one place to another, move them, and lift them."""
+    window = widget.window()
+    steps = 10
+    for step in range(steps + 1):
+        touched = QTest.touchEvent(window, finger)
+        for number, (begin, end) in enumerate(ways):
+            place = widget.mapTo(window, begin + (end - begin) * step / steps)
+            (touched.move if step else touched.press)(number, place, window)
+        touched.commit()
+        QApplication.processEvents()
+    touched = QTest.touchEvent(window, finger)
+    for number, (_, end) in enumerate(ways):
+        touched.release(number, widget.mapTo(window, end), window)
+    touched.commit()
+    QApplication.processEvents()
+
+
+def test_two_fingers_zoom_the_large_trace_about_what_is_between_them(plot, finger):
+    view, box = plot
+    before, middle = box.viewRect(), view.rect().center()
+    at = box.mapSceneToView(middle.toPointF())
+    near, far = QPoint(40, 0), QPoint(120, 0)
+    drag(finger, view, (middle - near, middle - far), (middle + near, middle + far))
+    after = box.viewRect()
+    # Three times as far apart.
+    assert after.width() == pytest.approx(before.width() / 3.0, rel=0.05)
+    assert after.height() == pytest.approx(before.height() / 3.0, rel=0.05)
+    still = box.mapSceneToView(middle.toPointF())
+    assert (still.x(), still.y()) == pytest.approx((at.x(), at.y()), abs=0.02)
+    drag(finger, view, (middle - far, middle - near), (middle + far, middle + near))
+    assert box.viewRect().width() == pytest.approx(before.width(), rel=0.05)
+
+
+def test_a_finger_drags_the_large_trace_and_its_cursors(window, plot, finger):
+    view, box = plot
+    before, middle = box.viewRect(), view.rect().center()
+    drag(finger, view, (middle, middle - QPoint(100, 0)))
+    moved = box.viewRect().left() - before.left()
+    assert moved == pytest.approx(100 * before.width() / box.width(), rel=0.2)
+    large = window.needle_page.large
+    large.fit()
+    large.cursors.click()
+    QApplication.processEvents()
+    cursor = large._cursors[0]
+    place = box.mapViewToScene(QPointF(cursor.value(), box.viewRect().center().y())).toPoint()
+    was, left = cursor.value(), box.viewRect().left()
+    drag(finger, view, (place, place + QPoint(80, 0)))
+    assert cursor.value() > was + 0.02
+    assert box.viewRect().left() == left
 
 
 def test_the_virtual_drive_is_nudged_by_a_finger(window, finger):
