@@ -56,6 +56,13 @@ def _said_of(path: Path) -> str:
     """Return a path, the user's own folder as ~, and whether something is there."""
     home = Path.home()
     named = f"~/{path.relative_to(home)}" if path.is_relative_to(home) else str(path)
+    try:
+        return f"{named}  ({_content_of(path)})"
+    except OSError as fault:
+        return f"{named}  (cannot be looked at: {fault.strerror})"
+
+
+def _content_of(path: Path) -> str:
     if path.is_dir():
-        return f"{named}  ({len(list(path.iterdir()))} files)"
-    return f"{named}  ({path.stat().st_size} bytes)" if path.exists() else f"{named}  (none)"
+        return f"{len(list(path.iterdir()))} files"
+    return f"{path.stat().st_size} bytes" if path.exists() else "none"

@@ -11,13 +11,17 @@ from pathlib import Path
 PRIVATE_FOLDER = 0o700
 """Who may use a folder that is made for a book or what is made of it: its maker."""
 _NAME_LENGTH = 40
+_UID_LENGTH = 8
 
 
-def stem_for(identity: str, number: int) -> str:
-    """Return a file name for a job's report, without its ending: letters, digits and hyphens."""
+def stem_for(identity: str, number: int, uid: str = "") -> str:
+    """Return a file name for a job's report, without its ending: letters, digits and hyphens.
+
+    With a job's `uid` no job of another book has it.
+    """
     plain = "".join(sign if sign.isalnum() else "-" for sign in identity[:_NAME_LENGTH])
     name = "-".join(part for part in plain.split("-") if part) or "drive"
-    return f"{name}-job-{number}"
+    return f"{name}-job-{number}{uid and '-'}{uid[:_UID_LENGTH]}"
 
 
 @contextlib.contextmanager

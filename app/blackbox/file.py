@@ -198,7 +198,7 @@ def read_box(path: Path) -> Box:
     """
     try:
         found = path.stat()
-        if not stat.S_ISREG(found.st_mode) or not path.read_bytes()[:16].startswith(b"SQLite"):
+        if not stat.S_ISREG(found.st_mode) or not _head(path).startswith(b"SQLite"):
             raise BoxError(f"“{path}” is no black box; name a file that ends in {ENDING}")
         if found.st_size > _MOST_BYTES:
             raise BoxError(f"“{path}” is larger than a black box ever is; name another")
@@ -210,6 +210,11 @@ def read_box(path: Path) -> Box:
         raise BoxError(f"“{path}” cannot be read: {fault.strerror}; check its name") from None
     except (sqlite3.Error, ValueError, TypeError, KeyError, RecursionError):
         raise BoxError(f"“{path}” is damaged; keep it, and ask for another") from None
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(16)
 
 
 @contextmanager

@@ -106,24 +106,35 @@ def packed(values: NDArray[np.float32] | None) -> bytes | None:
     return None if values is None else zlib.compress(values.astype("<f4").tobytes(), 1)
 
 
-def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32] | None:
-    """Return bytes as an array.
+class Unpacking:
+    """Unpacks the arrays of one job, as long as they are not more than any job has together."""
 
-    Raises
-    ------
-    CodingError
-        When they are none.
-    """
-    if data is None:
-        return None
-    try:
-        unpacker = zlib.decompressobj()
-        raw = unpacker.decompress(data, _MAX_BYTES)
-        if not unpacker.eof or unpacker.unused_data:
-            raise ValueError
-        return np.frombuffer(raw, dtype="<f4").astype(np.float32)
-    except (zlib.error, ValueError):
-        raise CodingError(f"{where} is damaged") from None
+    def __init__(self) -> None:
+        self._left_bytes = _MAX_BYTES
+
+    def __call__(self, data: bytes | None, where: str = "envelope") -> NDArray[np.float32] | None:
+        """Return bytes as an array.
+
+        Raises
+        ------
+        CodingError
+            When they are none, or too many.
+        """
+        if data is None:
+            return None
+        try:
+            unpacker = zlib.decompressobj()
+            raw = unpacker.decompress(data, self._left_bytes + 1)
+            if len(raw) > self._left_bytes:
+                raise CodingError(
+                    f"{where}: a job's envelopes are not more than {_MAX_BYTES >> 20} MiB together"
+                )
+            if not unpacker.eof or unpacker.unused_data:
+                raise ValueError
+            self._left_bytes -= len(raw)
+            return np.frombuffer(raw, dtype="<f4").astype(np.float32)
+        except (zlib.error, ValueError):
+            raise CodingError(f"{where} is damaged") from None
 
 
 def read(kind: type[_Record], tree: object, where: str) -> _Record:

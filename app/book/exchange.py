@@ -30,6 +30,9 @@ SCHEMA = "evenlobe.book/2"
 _FIRST_SCHEMA = "evenlobe.book/1"
 """The same, but for how an open job stands."""
 _MAX_BYTES = 2**30
+_MAX_VALUES = 10_000_000
+"""Each is up to a hundred bytes once it is read, however short it is in the file. A whole job has
+some 7000 of them in half a megabyte."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What a cell that a spreadsheet would reckon out begins with, in full width too."""
 
@@ -103,6 +106,8 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
         raise BookError(f"import “{path}”: it cannot be read: {fault.strerror}") from None
     except UnicodeDecodeError:
         raise BookError(f"import “{path}”: it is not UTF-8; give a file of “export”") from None
+    if text.count(",") + text.count("[") + text.count("{") > _MAX_VALUES:
+        raise BookError(f"import “{path}”: it has more values than any export of 1 GiB")
     with book.whole():
         try:
             return _add_all(book, codec.tree_of(text))
@@ -183,16 +188,19 @@ def entries_of(takings: Iterable[object], where: str) -> tuple[Entry, ...]:
     CodingError
         When one is none; the message names the place.
     """
-    return tuple(_entry(each, f"{where}.takings[{at}]") for at, each in enumerate(takings))
+    unpacked = codec.Unpacking()
+    return tuple(
+        _entry(each, f"{where}.takings[{at}]", unpacked) for at, each in enumerate(takings)
+    )
 
 
-def _entry(tree: object, where: str) -> Entry:
+def _entry(tree: object, where: str, unpacked: codec.Unpacking) -> Entry:
     if not isinstance(tree, dict):
         raise CodingError(f"{where} is not an object")
     arrays = tree.get("arrays")
     if not isinstance(arrays, list) or len(arrays) != 2:
         raise CodingError(f"{where}.arrays is not a list of two")
-    turns, envelope_v = (_decoded(text, f"{where}.arrays") for text in arrays)
+    turns, envelope_v = (_decoded(text, f"{where}.arrays", unpacked) for text in arrays)
     rest = {name: value for name, value in tree.items() if name != "arrays"}
     return codec.entry_of(rest, where, turns, envelope_v)
 
@@ -209,14 +217,14 @@ def _encoded(values: NDArray[np.float32] | None) -> str | None:
     return None if data is None else base64.b64encode(data).decode("ascii")
 
 
-def _decoded(text: object, where: str) -> NDArray[np.float32] | None:
+def _decoded(text: object, where: str, unpacked: codec.Unpacking) -> NDArray[np.float32] | None:
     if text is None:
         return None
     try:
         data = base64.b64decode(text if isinstance(text, str) else b"!", validate=True)
     except (binascii.Error, ValueError):
         raise CodingError(f"{where} is not base64") from None
-    return codec.unpacked(data, where)
+    return unpacked(data, where)
 
 
 def _write_rows(out: TextIO, rows: Iterable[Any]) -> None:
@@ -274,35 +282,35 @@ def export_csv(book: Book, folder: Path) -> int:
     BookError
         When they cannot be written.
     """
-    jobs = [book.job(number) for number in book.numbers()]
-    tables: tuple[tuple[Iterable[str], Iterable[Iterable[object]]], ...] = (
-        (_DRIVE_COLUMNS, (_cells(each.drive, _DRIVE_COLUMNS) for each in book.drives())),
-        (_JOB_COLUMNS, (_cells(job, _JOB_COLUMNS) for job in jobs)),
-        (
-            ("job", *_OUTCOME_COLUMNS),
-            (
-                (job.number, *_cells(each, _OUTCOME_COLUMNS))
-                for job in jobs
-                for each in job.outcomes
-            ),
-        ),
-        (
-            ("job", *_ENTRY_COLUMNS, *_VALUE_COLUMNS),
-            (
-                (job.number, *_cells(entry, _ENTRY_COLUMNS), *_cells(value, _VALUE_COLUMNS))
-                for job in jobs
-                for entry in job.entries
-                for value in entry.values
-            ),
-        ),
+    numbers = book.numbers()
+    headings = (
+        _DRIVE_COLUMNS,
+        _JOB_COLUMNS,
+        ("job", *_OUTCOME_COLUMNS),
+        ("job", *_ENTRY_COLUMNS, *_VALUE_COLUMNS),
     )
     # None takes its place before all are whole.
     with ExitStack() as files:
-        for name, (columns, rows) in zip(CSV_NAMES, tables, strict=True):
-            writer = csv.writer(files.enter_context(_writing(folder / name, newline="")))
+        writers = [
+            csv.writer(files.enter_context(_writing(folder / name, newline="")))
+            for name in CSV_NAMES
+        ]
+        for writer, columns in zip(writers, headings, strict=True):
             writer.writerow(columns)
-            writer.writerows(rows)
-    return len(jobs)
+        drives, jobs, outcomes, values = writers
+        drives.writerows(_cells(each.drive, _DRIVE_COLUMNS) for each in book.drives())
+        # One at a time: all jobs of a book with their envelopes are more than a memory holds.
+        for job in map(book.job, numbers):
+            jobs.writerow(_cells(job, _JOB_COLUMNS))
+            outcomes.writerows(
+                (job.number, *_cells(each, _OUTCOME_COLUMNS)) for each in job.outcomes
+            )
+            values.writerows(
+                (job.number, *_cells(entry, _ENTRY_COLUMNS), *_cells(value, _VALUE_COLUMNS))
+                for entry in job.entries
+                for value in entry.values
+            )
+    return len(numbers)
 
 
 def _cells(record: object, columns: Mapping[str, str]) -> Iterator[object]:

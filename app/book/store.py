@@ -716,8 +716,9 @@ class Book:
             "ORDER BY id",
             (number,),
         )
+        unpacked = codec.Unpacking()
         return tuple(
-            codec.entry_of(codec.tree_of(body), where, *map(codec.unpacked, arrays))
+            codec.entry_of(codec.tree_of(body), where, *map(unpacked, arrays))
             for is_sound, body, *arrays in rows
             if _check(is_sound, where)
         )

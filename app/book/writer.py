@@ -170,6 +170,19 @@ class JobWriter:
         kept = (self.drive, self.head, tuple(self._entries), job.outcomes)
         return JobRecord(0, *kept, self._closed_at, job.closing_reason, job.nudges), ()
 
+    def uid(self) -> str:
+        """Return the job's name among those of all books, empty where it is in none.
+
+        Raises
+        ------
+        BookError
+            When the book cannot be read.
+        """
+        if self.number is None:
+            return ""
+        with Book(self.path) as book:
+            return book.uid(self.number)
+
     def _ask(self, work: _Work) -> None:
         if self._in_book:
             with self._written:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import stat
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
@@ -172,7 +173,8 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
 
 
 def say_table(rows: Sequence[Sequence[str]], say: Say) -> None:
-    """Print rows in columns."""
+    """Print rows in columns; a line that a cell begins would look like one of ours."""
+    rows = [[cell.replace("\n", "\ufffd") for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for row in rows:
         cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
@@ -248,22 +250,19 @@ _MAX_REPORT_BYTES = 64 * 2**20
 def verify(options: argparse.Namespace, say: Say) -> bool:
     """Say what in a report was changed since it was written; returns whether nothing was."""
     path: Path = options.file
+    data = _read_report(path)
     try:
-        if path.stat().st_size > _MAX_REPORT_BYTES:
-            raise UsageFault(f"verify “{path}”: it is larger than any report; name another file")
-        data = path.read_bytes()
-    except OSError as fault:
-        raise UsageFault(f"verify “{path}”: it cannot be read: {fault.strerror}") from None
-    try:
-        changed, found = _changes(data)
-        of_book = _since_book(found, options.book or default_path())
-    except (CodingError, UnicodeDecodeError) as fault:
+        changed, sealed = _changes(data)
+        of_book = _since_book(sealed, options.book or default_path())
+    except UnicodeDecodeError:
+        raise UsageFault(f"verify “{path}”: it is no report; name one as HTML or PDF") from None
+    except CodingError as fault:
         raise UsageFault(f"verify “{path}”: {fault}") from None
     for each in changed:
         say(f"changed: {each}")
     for each in of_book or ():
         say(f"not as in the book: {each}")
-    if (remark := age_words(found)) and changed:
+    if (remark := age_words(sealed)) and changed:
         say(remark)
     if not changed:
         say(f"{path}: nothing printed was changed since it was written")
@@ -273,6 +272,26 @@ def verify(options: argparse.Namespace, say: Say) -> bool:
         say("the book does not have this job: it was compared with its own record alone")
     say("This proves whether it was changed, not who wrote it.")
     return not changed and not of_book
+
+
+def _read_report(path: Path) -> bytes:
+    """Read a file that is said to be a report.
+
+    Raises
+    ------
+    UsageFault
+        When it cannot be one, or not be read.
+    """
+    try:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            # A device or pipe may have no end.
+            raise UsageFault(f"verify “{path}”: it is no file; name a report")
+        if found.st_size > _MAX_REPORT_BYTES:
+            raise UsageFault(f"verify “{path}”: it is larger than any report; name another file")
+        return path.read_bytes()
+    except OSError as fault:
+        raise UsageFault(f"verify “{path}”: it cannot be read: {fault.strerror}") from None
 
 
 def _changes(data: bytes) -> tuple[list[str], Sealed]:
@@ -288,7 +307,7 @@ def _since_book(found: Sealed, path: Path) -> tuple[str, ...] | None:
     """Return what differs from the book, None where it does not have the job."""
     if not path.exists():
         return None
-    with Book(path) as book:
+    with Book(path, to_read=True) as book:
         if book.drive(found.drive.identity) is None:
             return None
         past = {job.number: job for job in book.history(found.drive.identity)}

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from app.book.store import shown
 from instruments.file.source import FileSource
 from instruments.source import SourceError, SourceUnavailable
 
 _HEADINGS = ("file", "taken for", "rate", "frames", "columns", "roles")
 _APART = "  "
+_WIDEST = 160
 
 
 def captures_as_text(folder: Path) -> Iterator[str]:
@@ -29,7 +31,7 @@ def captures_as_text(folder: Path) -> Iterator[str]:
     rows = [_row(path) for path in paths]
     whole = [_HEADINGS, *(cells for cells, _ in rows if len(cells) == len(_HEADINGS))]
     widths = [max(len(cells[i]) for cells in whole) for i in range(len(_HEADINGS))]
-    widths[0] = max(widths[0], *(len(path.name) for path in paths), 0)
+    widths[0] = max(widths[0], *(len(cells[0]) for cells, _ in rows), 0)
     for cells, notes in ((_HEADINGS, ()), *rows):
         padded = (f"{cell:<{width}}" for cell, width in zip(cells, widths, strict=False))
         yield _APART.join(padded).rstrip()
@@ -40,16 +42,28 @@ def captures_as_text(folder: Path) -> Iterator[str]:
 
 def _row(path: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return a file's cells, and its notes; one that is not taken has its name and the reason."""
-    source = FileSource(str(path))
+    source, name = FileSource(str(path)), shown(path.name)
     try:
         source.open()
         info = source.info
         frames = "" if info.length_frames is None else str(info.length_frames)
         rate = f"{info.sample_rate_hz:.9g} Hz"
         roles = f"{','.join(info.roles)} ({info.roles_from})"
-        return (path.name, source.kind, rate, frames, source.columns, roles), info.notes
+        return (name, source.kind, rate, frames, _cell(source.columns), roles), tuple(
+            map(_in_a_line, info.notes)
+        )
     except SourceError as fault:
         reason = str(fault).removeprefix(f"capture “{path}”").removeprefix(":").strip()
-        return (path.name, f"not read: {reason}"), ()
+        return (name, f"not read: {_in_a_line(reason)}"), ()
     finally:
         source.close()
+
+
+def _in_a_line(text: str) -> str:
+    """Return what a file says in one line: a second would look like a row of the table."""
+    return " ".join(text.split())
+
+
+def _cell(text: str) -> str:
+    line = _in_a_line(text)
+    return line if len(line) <= _WIDEST else line[: _WIDEST - 1] + "…"

@@ -222,7 +222,8 @@ def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
         raise UsageFault(
             f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"
         ) from None
-    out = folder / f"{stem_for(record.drive.identity, record.number)}.html"
+    # Two books in one folder have jobs of the same number.
+    out = folder / f"{stem_for(record.drive.identity, record.number, kept.uid())}.html"
     write_report(record, past, out, overwrite=True, **how)
     return out
 

@@ -14,6 +14,7 @@ from functools import partial
 
 from app import desktop
 from app.book.model import BookError
+from app.book.store import shown
 from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
 from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report, verify
 from app.cli.calibrations import list_calibrations
@@ -65,15 +66,22 @@ def run(arguments: Sequence[str]) -> int:
     except (SourceError, UsageFault, ProfileError, BookError) as fault:
         tell(f"evenlobe: {fault}")
         return BAD_INPUT
-    except OutputFault as fault:
-        discard(sys.stdout)
-        tell(f"evenlobe: {fault}")
-        return NO_READING if command == "job" else BAD_INPUT
     except BrokenPipeError:
         # Whoever read the output has gone.
         discard(sys.stdout)
         # A job is not worked on blindly: it is left open, or nobody was told that it was closed.
         return NO_READING if command == "job" else OK
+    except OSError as fault:
+        if fault.filename is None:
+            raise
+        # A name that the system will not even look up, wherever it was given.
+        why = f"{fault.strerror}; name another place, or check the rights of the folders before it"
+        tell(f"evenlobe: “{shown(str(fault.filename))}”: {why}")
+        return BAD_INPUT
+    except OutputFault as fault:
+        discard(sys.stdout)
+        tell(f"evenlobe: {fault}")
+        return NO_READING if command == "job" else BAD_INPUT
 
 
 def _dashboard(options: argparse.Namespace) -> int:

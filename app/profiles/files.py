@@ -109,13 +109,7 @@ def user_profile_folder() -> Path:
 
 
 def names_on(shelf: ProfileShelf) -> tuple[str, ...]:
-    """Return the names of all files of a kind, the program's and the user's.
-
-    Raises
-    ------
-    ProfileError
-        When the user's folder cannot be read.
-    """
+    """Return the names of all files of a kind, the program's and the user's."""
     found = {path.name for folder in _folders(shelf) for path in _files_in(folder)}
     return tuple(sorted(name.removesuffix(_SUFFIX) for name in found))
 
@@ -151,17 +145,32 @@ def _folders(shelf: ProfileShelf) -> Iterator[Traversable]:
     yield resources.files("app.profiles") / shelf.folder
 
 
+def why_unread(shelf: ProfileShelf) -> str:
+    """Return why the user's own folder cannot be read, empty where it can: it is passed over."""
+    folder = user_profile_folder() / shelf.folder
+    try:
+        _listed(folder)
+    except OSError as fault:
+        return f"profiles in “{folder}” cannot be read: {fault.strerror}"
+    return ""
+
+
 def _files_in(folder: Traversable) -> list[Traversable]:
     try:
-        if not folder.is_dir():
-            return []
-        return [
-            path
-            for path in folder.iterdir()
-            if path.name.endswith(_SUFFIX) and path.name.isprintable() and path.is_file()
-        ]
-    except OSError as fault:
-        raise ProfileError(f"profiles in “{folder}” cannot be read: {fault.strerror}") from None
+        return _listed(folder)
+    except OSError:
+        # The program's own are of use all the same.
+        return []
+
+
+def _listed(folder: Traversable) -> list[Traversable]:
+    if not folder.is_dir():
+        return []
+    return [
+        path
+        for path in folder.iterdir()
+        if path.name.endswith(_SUFFIX) and path.name.isprintable() and path.is_file()
+    ]
 
 
 def _find(shelf: ProfileShelf, name: str, seen: list[str], asked_by: str) -> Traversable:

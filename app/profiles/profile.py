@@ -15,6 +15,7 @@ from app.profiles.files import (
     Spec,
     names_on,
     read_sheet,
+    why_unread,
 )
 from app.profiles.windows import AlignmentWindow, WindowTables, windows_from
 from instruments.checked_toml import Day, Flag, Number, NumberList, OneOf, TextLine, ValueKind
@@ -278,25 +279,18 @@ _DISKS = ProfileShelf(
 
 
 def profile_names() -> tuple[str, ...]:
-    """Return the names of all profiles, the program's and the user's.
-
-    Raises
-    ------
-    ProfileError
-        When the user's folder cannot be read.
-    """
+    """Return the names of all profiles, the program's and the user's."""
     return names_on(_DRIVES)
 
 
 def disk_names() -> tuple[str, ...]:
-    """Return the names of all alignment disks, the program's and the user's.
-
-    Raises
-    ------
-    ProfileError
-        When the user's folder cannot be read.
-    """
+    """Return the names of all alignment disks, the program's and the user's."""
     return names_on(_DISKS)
+
+
+def unread_folders() -> list[str]:
+    """Return why folders of the user's own were passed over."""
+    return [why for shelf in (_DRIVES, _DISKS) if (why := why_unread(shelf))]
 
 
 def load_profile(name: str, disk: str = "") -> Profile:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from app.profiles.files import ProfileError, user_profile_folder
-from app.profiles.profile import SPECS, Profile, load_profile, profile_names
+from app.profiles.profile import SPECS, Profile, load_profile, profile_names, unread_folders
 from instruments.checked_toml import OneOf
 
 NOT_STATED = "not stated"
@@ -15,15 +15,9 @@ _LEFT_OPEN = {"geometry": "told from the signal", "pairs": "told from the signal
 
 
 def profiles_as_text() -> str:
-    """Return the list of profiles as lines; one that cannot be used says why.
-
-    Raises
-    ------
-    ProfileError
-        When the user's folder cannot be read.
-    """
+    """Return the list of profiles as lines; one that cannot be used says why."""
     rows: list[tuple[str, ...]] = [("profile", "title", "alignment disk")]
-    faults: list[str] = []
+    faults = unread_folders()
     for name in profile_names():
         try:
             profile = load_profile(name)

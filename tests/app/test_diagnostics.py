@@ -1,5 +1,6 @@
 """The page for a report of a fault: what it tells, and what it leaves out."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy
@@ -57,3 +58,12 @@ def test_the_window_copies_it(qtbot):
     window.copy_diagnostics()
     assert ("source", "sim:offset_um=25  open") in rows(QGuiApplication.clipboard().text())
     assert "Copied" in window.top_bar.words
+
+
+def test_a_place_that_cannot_be_looked_at_is_told(monkeypatch):
+    def denied(path):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "is_dir", denied)
+    rows = [line for line in diagnostics().splitlines() if line.startswith("job book")]
+    assert "(cannot be looked at: Permission denied)" in rows[0]

@@ -1,5 +1,6 @@
 """The virtual drive's truth, which no sample of a box holds, is found in it again."""
 
+import os
 import sqlite3
 
 import numpy as np
@@ -89,3 +90,12 @@ def test_another_database_is_no_box(tmp_path):
         read_box(tmp_path / "none")
     with pytest.raises(BoxError, match="no black box"):
         read_box(tmp_path)
+
+
+def test_a_file_of_any_size_is_told_by_its_head(tmp_path, monkeypatch):
+    path = tmp_path / "large.blackbox"
+    path.write_bytes(b"SQLite format 3\0")
+    os.truncate(path, 1 << 40)
+    monkeypatch.setattr(type(path), "read_bytes", lambda path: pytest.fail("read as a whole"))
+    with pytest.raises(BoxError, match="is larger than a black box ever is"):
+        read_box(path)

@@ -33,10 +33,15 @@ from tests.app.book.jobs import DRIVE, HEAD, entry, filled, now
 WHOLE, PART = 64 * 2**20, 64 * 2**20 + 4
 
 
-def test_an_array_of_64_mib_is_read_and_none_that_is_longer():
-    assert codec.unpacked(zlib.compress(bytes(WHOLE), 1)).nbytes == WHOLE
-    with pytest.raises(CodingError, match="envelope is damaged"):
-        codec.unpacked(zlib.compress(bytes(PART), 1))
+def test_arrays_of_64_mib_a_job_are_read_and_none_that_are_longer():
+    assert codec.Unpacking()(zlib.compress(bytes(WHOLE), 1)).nbytes == WHOLE
+    with pytest.raises(CodingError, match=r"envelope: .* not more than 64 MiB together"):
+        codec.Unpacking()(zlib.compress(bytes(PART), 1))
+    unpacked = codec.Unpacking()
+    unpacked(zlib.compress(bytes(WHOLE - 8), 1))
+    assert unpacked(zlib.compress(bytes(8), 1)).nbytes == 8
+    with pytest.raises(CodingError, match="not more than 64 MiB together"):
+        unpacked(zlib.compress(bytes(4), 1))
 
 
 @pytest.mark.parametrize(
@@ -44,7 +49,7 @@ def test_an_array_of_64_mib_is_read_and_none_that_is_longer():
 )
 def test_what_is_no_array_is_told_by_its_place(data):
     with pytest.raises(CodingError, match="here is damaged"):
-        codec.unpacked(data, "here")
+        codec.Unpacking()(data, "here")
 
 
 def test_words_stand_in_the_book_as_they_are_said():
@@ -56,9 +61,9 @@ def test_an_array_is_kept_as_four_bytes_a_value():
     # Little-endian IEEE 754: 1.0 is 3f800000.
     data = codec.packed(np.array([1.0], np.float64))
     assert zlib.decompress(data) == b"\x00\x00\x80\x3f"
-    assert codec.unpacked(data).dtype == np.float32
+    assert codec.Unpacking()(data).dtype == np.float32
     assert codec.packed(None) is None
-    assert codec.unpacked(None) is None
+    assert codec.Unpacking()(None) is None
 
 
 def test_a_text_of_100_000_characters_is_taken_and_none_that_is_longer():

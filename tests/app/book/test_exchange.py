@@ -3,6 +3,7 @@
 import base64
 import csv
 import json
+import weakref
 import zlib
 from dataclasses import replace
 
@@ -14,6 +15,7 @@ from app.analysis.results import Verdict
 from app.book import codec, exchange
 from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
+from app.book.schema import KEEP_TAKING
 from app.book.store import Book
 from app.job.model import CheckName, Outcome, Stage, Value
 from app.job.plan import KeptStep, StepState
@@ -216,6 +218,55 @@ def test_an_envelope_that_unpacks_without_end_is_refused(book, other, tmp_path):
     bomb = base64.b64encode(zlib.compress(bytes(70 * 2**20), 9)).decode()
     tree["jobs"][0]["takings"][0]["arrays"] = [bomb, bomb]
     out.write_text(json.dumps(tree), encoding="utf-8")
-    with pytest.raises(BookError, match="damaged"):
+    with pytest.raises(BookError, match="not more than 64 MiB together; nothing was added"):
         import_json(other, out)
     assert other.numbers() == ()
+
+
+def test_envelopes_that_unpack_to_much_together_are_refused_in_import_and_book(
+    book, other, tmp_path
+):
+    """Each is within what an array may be; the memory of a report holds all of a job."""
+    filled(book)
+    out = tmp_path / "all.json"
+    export_json(book, out)
+    tree = json.loads(out.read_text(encoding="utf-8"))
+    data = zlib.compress(bytes(12 * 2**20), 9)
+    takings = tree["jobs"][0]["takings"]
+    takings[:] = [{**takings[0], "arrays": [base64.b64encode(data).decode()] * 2}] * 3
+    out.write_text(json.dumps(tree), encoding="utf-8")
+    with pytest.raises(BookError, match="not more than 64 MiB together; nothing was added"):
+        import_json(other, out)
+    assert other.numbers() == ()
+    for _ in range(3):
+        body = codec.as_text(replace(entry(1), turns=None, envelope_v=None))
+        book._db.execute(KEEP_TAKING, (1, body, data, data))
+    with pytest.raises(BookError, match="not more than 64 MiB together"):
+        book.job(1)
+
+
+def test_more_values_than_a_memory_holds_are_not_read(other, tmp_path, monkeypatch):
+    """A list of two bytes in the file takes 64 in memory."""
+    monkeypatch.setattr("app.book.exchange._MAX_VALUES", 1000)
+    monkeypatch.setattr(codec, "tree_of", lambda text: pytest.fail("it was read"))
+    out = tmp_path / "all.json"
+    for text in ("[" + "[]," * 600 + "[]]", "[" + "1," * 1100 + "1]", '[{"a":1}' * 600):
+        out.write_text(text, encoding="utf-8")
+        with pytest.raises(BookError, match="more values than any export"):
+            import_json(other, out)
+
+
+def test_tables_hold_one_job_at_a_time(book, tmp_path, monkeypatch):
+    filled(book)
+    for _ in range(2):
+        book.keep(book.open_job(DRIVE.identity, HEAD), entry(1))
+    seen, read = [], Book.job
+
+    def watched(book, number):
+        assert sum(each() is not None for each in seen) <= 1
+        job = read(book, number)
+        seen.append(weakref.ref(next(e.turns for e in job.entries if e.turns is not None)))
+        return job
+
+    monkeypatch.setattr(Book, "job", watched)
+    assert export_csv(book, tmp_path / "tables") == 3

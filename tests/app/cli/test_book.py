@@ -8,6 +8,7 @@ from contextlib import closing
 
 import pytest
 
+from app.book import store
 from app.book.store import Book
 from app.cli.main import BAD_INPUT, OK, run
 from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, no_file_longer_than
@@ -344,3 +345,43 @@ def test_a_job_is_described_and_what_is_said_is_printed(book, capsys):
         assert "write KEY=TEXT, the key one of workshop, technician" in capsys.readouterr().err
     with Book(book) as kept:
         assert ("drive serial", "4711=b") in kept.job(1).head.conditions
+
+
+def test_a_description_cannot_look_like_another(book, capsys):
+    with Book(book) as kept:
+        number = kept.open_job(DRIVE.identity, HEAD)
+        kept.describe_job(number, {"customer": "Museum\ntechnician      Somebody else"})
+    assert run(["describe", "--drive", DRIVE.identity, "--book", str(book)]) == OK
+    told = capsys.readouterr().out
+    assert "Museum\ufffdtechnician" in told
+    assert "\ntechnician      Somebody" not in told
+
+
+def test_a_report_is_verified_against_a_book_that_may_only_be_read(book, tmp_path, monkeypatch):
+    out = tmp_path / "report.html"
+    words = ["report", "--drive", DRIVE.identity, "--out", str(out), "--book", str(book)]
+    assert run(words) == OK
+    before = book.stat().st_mtime_ns
+    monkeypatch.setattr("app.book.store._is_writable", lambda path: False)
+    opened, in_memory = [], store._in_memory
+
+    def seen(path):
+        opened.append(path)
+        return in_memory(path)
+
+    monkeypatch.setattr("app.book.store._in_memory", seen)
+    assert run(["verify", str(out), "--book", str(book)]) == OK
+    assert opened == [book]
+    assert book.stat().st_mtime_ns == before
+
+
+def test_what_is_no_report_is_told_in_a_sentence(tmp_path, capsys):
+    (tmp_path / "bytes").write_bytes(bytes(range(256)))
+    os.mkfifo(tmp_path / "pipe")
+    for path, said in (
+        (tmp_path / "bytes", "it is no report; name one as HTML or PDF"),
+        (tmp_path / "pipe", "it is no file; name a report"),
+        ("/dev/zero", "it is no file; name a report"),
+    ):
+        assert run(["verify", str(path), "--book", str(tmp_path / "none")]) == BAD_INPUT
+        assert capsys.readouterr().err == f"evenlobe: verify “{path}”: {said}\n"

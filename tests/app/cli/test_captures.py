@@ -43,3 +43,17 @@ def test_an_empty_folder_is_no_fault(tmp_path, capsys):
         0,
         ["file  taken for  rate  frames  columns  roles", "0 of 0 files can be measured"],
     )
+
+
+def test_nothing_in_a_file_or_its_name_looks_like_another_row(tmp_path, capsys):
+    name = "x\x1b[31m\nforged.csv  text  2 Hz"
+    (tmp_path / name).write_text("no numbers\n")
+    (tmp_path / "wide.csv").write_text(
+        "t (s)," + ",".join(f"volts {each}" for each in range(400)) + "\n"
+        "0," + ",".join(["1"] * 400) + "\n1," + ",".join(["2"] * 400) + "\n"
+    )
+    status, lines, errors = told(capsys, tmp_path)
+    assert (status, errors) == (0, "")
+    assert not any(line.startswith("forged") for line in lines)
+    assert any("\ufffdforged.csv" in line and "not read" in line for line in lines)
+    assert max(map(len, lines)) < 400

@@ -11,6 +11,7 @@ import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -725,12 +726,15 @@ def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
         "--checks",
         "radial",
     ]
-    book = ["--book", str(tmp_path / "book.sqlite3")]
-    for number in (1, 2):
-        assert main.run([*words, *book]) == 0
-        out = tmp_path / "reports" / f"hall-2-7-job-{number}.html"
-        assert "hall 2/../7" in out.read_text(encoding="utf-8")
-        assert f"{out}: the report" in capsys.readouterr().out
+    written = []
+    # Two books in one folder: their jobs have the same numbers.
+    for name, number in (("book", 1), ("book", 2), ("other", 1)):
+        assert main.run([*words, "--book", str(tmp_path / f"{name}.sqlite3")]) == 0
+        written.append(capsys.readouterr().out.splitlines()[-1].removesuffix(": the report"))
+        assert written[-1].startswith(str(tmp_path / "reports" / f"hall-2-7-job-{number}-"))
+    assert len(list((tmp_path / "reports").iterdir())) == len(set(written)) == 3
+    for out in written:
+        assert "hall 2/../7" in Path(out).read_text(encoding="utf-8")
     assert main.run([*words, "--no-book"]) == 0
     assert "the report" not in capsys.readouterr().out
 

@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -86,3 +87,26 @@ def test_an_envelope_too_slow_for_any_turn_is_no_reading(tmp_path, capsys):
     path.write_text("".join(f"{abs(i % 100 - 50):.2f}\n" for i in range(4000)))
     assert run(["measure", f"{path}?rate=1", "--roles", "envelope"]) == NO_READING
     assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [["replay"], ["record", "sim:", "x.wav", "--seconds", "1"]])
+def test_a_place_that_may_not_be_looked_at_is_one_line(monkeypatch, capsys, words):
+    """A folder of another user's on the way there."""
+
+    def denied(path, *_, **__):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    for each in ("stat", "open", "iterdir", "glob", "is_dir"):
+        monkeypatch.setattr(Path, each, denied)
+    assert run(words) == 2
+    told = capsys.readouterr().err
+    assert "Permission denied" in told
+    assert told.count("\n") == 1
+
+
+def test_a_name_longer_than_any_is_one_line(capsys, tmp_path):
+    name = str(tmp_path / ("x" * 300 + ".wav"))
+    assert run(["record", "sim:", name, "--seconds", "1"]) == 2
+    told = capsys.readouterr().err
+    assert "File name too long" in told
+    assert told.count("\n") == 1

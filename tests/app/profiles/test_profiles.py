@@ -24,6 +24,7 @@ from app.profiles import (
     profile_names,
     profiles_as_text,
 )
+from app.profiles.files import user_profile_folder
 
 BASE = 'title = "Mine"\nbase = "130mm-48tpi"\n'
 DISK = 'title = "Certified"\nbase = "130mm-48tpi"\n'
@@ -522,3 +523,22 @@ def test_the_examples_of_the_help_are_profiles(own, capsys):
     assert profile.calibrated
     for name in profile_names():
         assert name == "our-drives" or f"`{name}`" in README
+
+
+def test_a_folder_that_cannot_be_read_is_passed_over_and_told(own, monkeypatch):
+    """Another user's, or one whose rights were lost: the program's own are of use all the same."""
+    folder = user_profile_folder()
+    refused = Path.is_dir
+
+    def is_dir(path):
+        if path.is_relative_to(folder):
+            raise PermissionError(13, "Permission denied", str(path))
+        return refused(path)
+
+    monkeypatch.setattr(Path, "is_dir", is_dir)
+    assert load_profile("130mm-48tpi").name == "130mm-48tpi"
+    told = profiles_as_text().splitlines()
+    assert told[-2:] == [
+        f"profiles in “{folder}” cannot be read: Permission denied",
+        f"profiles in “{folder / 'disks'}” cannot be read: Permission denied",
+    ]
