@@ -227,6 +227,10 @@ ENVELOPE_NOT_DC = Message(
     "or the test points"
 )
 
+TEACH_KNOWN = Message("the side is known already, by index or windows: there is nothing to teach")
+TEACH_MEND_INDEX = Message(
+    "teaching is for a signal without an index; mend this one, and it tells the side"
+)
 TEACH_NEEDS_READING = Message("teaching needs a valid reading before and after the nudge")
 TEACH_NOT_SWEEPS = Message(
     "separate records share no count of lobes: trigger on the index to know the sign"

@@ -230,7 +230,9 @@ class Analyser:
             return self._with_sure_speed(self._summary(series))
 
     def begin_teaching(self) -> Message | None:
-        """Remember the balance now; returns what is missing when there is none."""
+        """Remember the balance now; returns what is missing, or that nothing is to be taught."""
+        if self._finder.by_index or self._finder.tells_side:
+            return messages.TEACH_MEND_INDEX if self._sense() is None else messages.TEACH_KNOWN
         return self._teaching.begin(self._in_order if self._reading.valid else None)
 
     def cancel_teaching(self) -> None:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from app.analysis.messages import TEACH_NOT_SWEEPS, TEACH_TOO_SMALL
+from app.analysis.messages import (
+    TEACH_KNOWN,
+    TEACH_MEND_INDEX,
+    TEACH_NOT_SWEEPS,
+    TEACH_TOO_SMALL,
+)
 from app.analysis.results import Message
 from app.dashboard.text import said, translate
 from app.job import messages
@@ -92,6 +97,8 @@ BRIEF = {
     NO_LEVEL_KEPT.text: "The capture is silent: record it again.",
     LOW_LEVEL_VIRTUAL.text: "Low level: amplitude_v is set so.",
     PHASES_UNLIKE.text: "Phases unlike: see at F2 what each channel carries.",
+    TEACH_KNOWN.text: "The side is known already.",
+    TEACH_MEND_INDEX.text: "Mend the index; it tells the side.",
     TEACH_NOT_SWEEPS.text: "Separate records: trigger on the index.",
     TEACH_TOO_SMALL.text: "Too small a change to tell: nudge further outward.",
 }

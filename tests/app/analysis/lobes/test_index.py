@@ -7,9 +7,10 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
+from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.index import IndexDetector
 from app.analysis.results import Sign
-from tests.app.analysis.running import BRISK, RAW, analyse, measured
+from tests.app.analysis.running import BRISK, RAW, analyse, block_of, measured, setup_for
 from tests.synthesis import Signal, make
 
 RATE_HZ = 250e3
@@ -101,6 +102,21 @@ def test_without_pulses_there_is_no_sign_but_a_reading(kind):
     assert reading.balance.value == pytest.approx(abs(MADE.balance), abs=0.002)
     assert messages.INDEX_SILENT in reading.notes
     assert messages.SIGN_UNKNOWN in reading.notes
+
+
+@pytest.mark.parametrize(
+    ("width", "answer"),
+    [(0.02, messages.TEACH_KNOWN), (0.5, messages.TEACH_MEND_INDEX)],
+)
+def test_with_an_index_there_is_nothing_to_teach_and_that_is_said(width, answer):
+    samples = MADE.columns(*RAW)
+    samples[:, 2] = pulse(width)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    for start in range(0, len(samples), 1 << 14):
+        analyser.push(block_of(samples[start : start + (1 << 14)], start))
+    assert analyser.reading.valid
+    assert analyser.begin_teaching() is answer
+    assert not analyser.teaching
 
 
 @pytest.mark.parametrize("low", [False, True])
