@@ -23,8 +23,8 @@ class CapturePlay:
         How much later than at its own time, as its source tells that, the newest part was due.
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+    def __init__(self, clock: Callable[[], float] | None = None) -> None:
+        self._clock = clock or time.monotonic
         self._changed = threading.Condition()
         # All under the condition:
         self._paused_s: float | None = None

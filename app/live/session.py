@@ -33,9 +33,10 @@ from app.live.measurement import (
     MeasurementRequest,
     MeasurementRun,
     analyser_for,
+    measure,
     origin_of,
 )
-from app.live.past import Past
+from app.live.past import KEPT_S, Past
 from app.live.proving import prove, recheck, recheck_words, resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
@@ -47,6 +48,7 @@ from instruments.proof import InputProof
 from instruments.source import (
     Block,
     Source,
+    SourceEnd,
     SourceError,
     SourceInfo,
     SourceRequest,
@@ -71,6 +73,8 @@ _LOST_S = 0.1
 """Samples after a pause that were taken so much later than those before it follow on a loss; of a
 computer that was busy elsewhere they come late, and all of them."""
 _STOP_WITHIN_S = 2.0
+_READ_AGAIN_S = KEPT_S
+"""What of a capture can be looked back at, is read again as a whole."""
 
 
 OpenPlayer = Callable[[str, int], SilentPlayer]
@@ -330,6 +334,34 @@ class _Run:
                 self._finished = True
         finally:
             acquisition.stop()
+        if self._finished and _is_read_again(source.info):
+            self._read_again(source.info)
+
+    def _read_again(self, info: SourceInfo) -> None:
+        """Read a capture that has ended once more, over all its turns as “measure” does.
+
+        What comes of it takes the place of the last turn's reading where it is one. A side that was
+        taught is of the turns before and after the teaching, and not of all.
+        """
+        assert self._analyser is not None
+        if self._analyser.taught is not None:
+            return
+
+        def look(done_s: float, wanted_s: float | None) -> None:
+            del done_s, wanted_s
+            if self._stopping.is_set():
+                raise SourceEnd("it is closed")
+
+        options = self._options if self._strict else self._options.where_fitting(info)
+        try:
+            found = measure(self._make_source(), self._profile, options, None, look).reading
+        except SourceError:
+            return  # as it was; what is wrong is told when it is opened again
+        except Exception as fault:
+            words_for(fault)  # kept for a report; the last turn's reading stands
+            return
+        if found.valid:
+            self._newest.publish_whole(found)
 
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info
@@ -402,6 +434,12 @@ class _Run:
         self._newest.publish(
             locked=analyser.locked, teaching=analyser.teaching, moving=analyser.moving
         )
+
+
+def _is_read_again(info: SourceInfo) -> bool:
+    """Tell whether a source is a capture, and short enough that to read it again is worth it."""
+    frames = info.length_frames
+    return frames is not None and frames <= _READ_AGAIN_S * info.sample_rate_hz
 
 
 def _stride(info: SourceInfo) -> tuple[int, int]:

@@ -204,6 +204,8 @@ class View:
         The instrument's settings as it told them last: name, and value with its unit.
     records_a_second : float or None
         How often separate records come; None for a continuous source, and before the second one.
+    whole : bool
+        The reading is of all turns of a capture that has ended, and not of the last one alone.
     paused : bool
         A capture stands still; the times of reading and strip go with the clock.
     stale_after_s : float
@@ -233,6 +235,7 @@ class View:
     teaching: bool = False
     settings: tuple[tuple[str, str], ...] = ()
     records_a_second: float | None = None
+    whole: bool = False
     paused: bool = False
     stale_after_s: float = STALE_AFTER_S
 
@@ -413,6 +416,12 @@ class Newest:
         self._flow = BlockPace()
         self._losses = Losses()
         self._fault: Message | None = None
+        self._whole = False
+
+    def publish_whole(self, reading: Reading) -> None:
+        """Let everybody see the reading over all of a capture that has ended."""
+        with self._lock:
+            self._reading, self._moving, self._whole = reading, None, True
 
     def publish(self, *, locked: bool, teaching: bool, moving: Quantity | None = None) -> None:
         """Let everybody see the state of the analysis."""
@@ -474,7 +483,7 @@ class Newest:
             records_a_second = self._pace.records_a_second(now_s)
             slow_after_s = self._pace.stale_after_s()
             has_stopped = self._flow.has_stopped(now_s)
-            fault = self._fault
+            fault, whole = self._fault, self._whole
         phase = begun.phase
         stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
         # A capture's last reading stands; what was live had a hand at it, which goes on.
@@ -517,6 +526,7 @@ class Newest:
             advice=advice_on(status.levels, judged) if judged else (),
             notes=(*(info.notes if info else ()), *begun.notes, *([str(fault)] if fault else [])),
             teaching=teaching,
+            whole=whole,
             records_a_second=records_a_second if phase is Phase.RUNNING else None,
             stale_after_s=stale_after_s,
         )

@@ -20,6 +20,7 @@ from app.analysis.results import Reading
 from app.job.job import Job
 from app.job.model import CheckName, Do, Stage
 from app.job.plan import Planned
+from app.live import capture_play as play_module
 from app.live import runner as runner_module
 from app.live import session as session_module
 from app.live.measurement import EnvelopeOptions
@@ -47,7 +48,7 @@ _PARKED_S = 0.35
 _BACK_AGAIN_S = 2.0
 """A source that is gone is tried each second, and another is what it takes to read."""
 _FROM_IT_S = 1.0
-_MODULES = (session_module, acquisition_module, ring_module, runner_module)
+_MODULES = (session_module, play_module, acquisition_module, ring_module, runner_module)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from unittest.mock import patch
 import numpy as np
 
 from app.analysis.results import Measurand, Side
+from app.live import capture_play as play_module
 from app.live import session as session_module
 from app.live.generator_check import check_by_generator
 from app.live.loop_check import LoopFound, check_loop
@@ -269,7 +270,7 @@ def in_time(
 ) -> list[str]:
     """Tell what is seen of a session: at work, measured, taught, nudged and closed."""
     world, lines = World(), []
-    modules = (session_module, acquisition_module, ring_module)
+    modules = (session_module, play_module, acquisition_module, ring_module)
     acquisition = acquisition_module.Acquisition
     with ExitStack() as stack:
         stack.enter_context(

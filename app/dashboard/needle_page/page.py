@@ -197,6 +197,8 @@ def _hint(view: View) -> str:
     if view.phase is Phase.ENDED:
         if view.reading is None or not view.reading.valid:
             return translate("dashboard", "The source is at its end. F2 chooses another.")
+        if view.whole:
+            return translate("dashboard", "The capture is at its end; the reading is of all of it.")
         return translate("dashboard", "The capture is at its end; its last reading stands.")
     if view.reading is not None and view.reading.valid and not _is_even(view.reading):
         return translate("dashboard", "Turn the stepper's body until the needle stands at 0.")

@@ -14,7 +14,7 @@ import soundfile
 from app.analysis import messages
 from app.analysis.results import Measurand, Side, Sign
 from app.faults import faults_folder
-from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_for
+from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_for, measure
 from app.live.session import Session, _stride
 from app.live.view import BEHIND, FAULT, LOSING, Newest, Phase, View
 from app.profiles import load_profile
@@ -26,6 +26,7 @@ from instruments.source import (
     Source,
     SourceEnd,
     SourceInfo,
+    SourceRequest,
     SourceTimeout,
     SourceUnavailable,
 )
@@ -190,6 +191,33 @@ def test_a_capture_plays_in_real_time_and_its_last_reading_stands(session, tmp_p
     assert view.reading.ratio.value == pytest.approx(truth.ratio, abs=0.005)
     assert view.frames == len(truth.plus_v)
     assert view.lost_frames == 0
+
+
+def test_at_its_end_a_capture_is_read_as_a_whole(session, tmp_path):
+    path = tmp_path / "whole.wav"
+    write_capture(path, "plus", "minus", "index", turns=8.0)
+    session.open(str(path), "plus,minus,index")
+    whole = until(lambda: view if (view := session.view()).whole else None, "the whole")
+    assert whole.phase is Phase.ENDED
+    # As “measure” does it.
+    wanted = SourceRequest(roles=(Role.PLUS, Role.MINUS, Role.INDEX))
+    source = open_address(str(path), wanted)
+    expected = measure(source, session.profile, EnvelopeOptions(), None).reading
+    assert whole.reading == expected
+    assert expected.revolutions >= 6
+    # Another source begins with none of it.
+    session.open(SIM)
+    assert not valid_view(session).whole
+
+
+def test_a_capture_in_which_nothing_is_found_keeps_what_was_told_of_its_end(session, tmp_path):
+    path = tmp_path / "short.wav"
+    write_capture(path, "plus", "minus", "index", turns=0.6)
+    session.open(str(path), "plus,minus,index")
+    phase_of(session, Phase.ENDED)
+    session._run._thread.join(WAIT_S)
+    assert not session.view().whole
+    assert session.view().reading is None or not session.view().reading.valid
 
 
 def test_a_capture_is_paused_stepped_and_run_ahead(session, tmp_path):

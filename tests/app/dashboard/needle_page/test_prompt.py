@@ -164,6 +164,11 @@ NUDGED = "Nudge the head OUTWARD until the needle has clearly moved, then press 
             Prompt("The capture is at its end; its last reading stands.", hint=True),
         ),
         (
+            view(reading=reading(0.1), phase=Phase.ENDED, whole=True),
+            "",
+            Prompt("The capture is at its end; the reading is of all of it.", hint=True),
+        ),
+        (
             view(reading=reading(0.1)),
             "",
             Prompt("Turn the stepper's body until the needle stands at 0.", hint=True),
