@@ -31,7 +31,7 @@ NEEDLE = re.compile(r"\[virtual drive\] .*█.* ratio 0\.\d+ ± ")
 @pytest.fixture(scope="module")
 def environment():
     """One without a display, and with nothing of Qt's that would stand in for it."""
-    taken = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    taken = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM", "NO_COLOR")
     kept = {name: value for name, value in os.environ.items() if name not in taken}
     return kept | {"TERM": "xterm", "LC_ALL": "C.UTF-8"}
 
@@ -66,6 +66,11 @@ def finished(started):
     return one
 
 
+def uncoloured(text):
+    """What is written without its colours: SGR, ECMA-48, 8.3.117."""
+    return re.sub(r"\x1b\[\d+m", "", text)
+
+
 class Terminal:
     """A terminal of 80 columns: what the command writes to it, and keys for it."""
 
@@ -92,7 +97,7 @@ class Terminal:
 
     def until(self, pattern):
         end_s = time.monotonic() + WAIT_S
-        while not re.search(pattern, self.text):
+        while not re.search(pattern, uncoloured(self.text)):
             assert time.monotonic() < end_s, self.text
             self._take()
         return self.text
@@ -217,6 +222,8 @@ def test_in_a_terminal_the_needle_moves_until_ctrl_c(started):
     status, text = terminal.end()
     assert status == 0
     assert "no window (there is no display)" in text
+    assert "\x1b[36m[virtual drive]\x1b[39m" in text
+    text = uncoloured(text)
     frames = re.split(r"\r\x1b\[J", text.replace("^C", ""))[1:]  # as the terminal echoes it
     assert len(frames) > 5
     assert max(len(frame.split("\n")[0].rstrip()) for frame in frames) <= 80
