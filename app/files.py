@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,21 @@ PRIVATE_FOLDER = 0o700
 """Who may use a folder that is made for a book or what is made of it: its maker."""
 _NAME_LENGTH = 40
 _UID_LENGTH = 8
+
+
+def why_unreadable(path: Path, most_bytes: int) -> str:
+    """Return why a file is not read as a whole, empty where it is.
+
+    Raises
+    ------
+    OSError
+        When that cannot be looked up.
+    """
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode):
+        # A device or pipe may have no end.
+        return "it is no file"
+    return f"it is larger than {most_bytes >> 20} MiB" if found.st_size > most_bytes else ""
 
 
 def stem_for(identity: str, number: int, uid: str = "") -> str:

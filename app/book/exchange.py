@@ -6,7 +6,6 @@ import base64
 import binascii
 import csv
 import json
-import stat
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 from app.book import codec
 from app.book.model import BookError, CodingError, Drive, RefusedError
 from app.book.store import Book
-from app.files import atomic_write, folder_for
+from app.files import atomic_write, folder_for, why_unreadable
 from app.job.model import Entry, JobHead, Outcome
 from app.job.plan import JobStanding, steps_of
 
@@ -95,12 +94,8 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
         When the file is not one, or its content cannot stand; the message names the place.
     """
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
-            # A device or pipe may have no end.
-            raise BookError(f"import “{path}”: it is no file; give a file of “export”")
-        if found.st_size > _MAX_BYTES:
-            raise BookError(f"import “{path}”: it is larger than 1 GiB, which no export is")
+        if why := why_unreadable(path, _MAX_BYTES):
+            raise BookError(f"import “{path}”: {why}; give a file of “export”")
         text = path.read_text(encoding="utf-8")
     except OSError as fault:
         raise BookError(f"import “{path}”: it cannot be read: {fault.strerror}") from None

@@ -333,6 +333,8 @@ class Book:
                 copy.close()
             if found != "ok":
                 raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
+            # What has the name may be the last that is whole.
+            self._check_copy(part, path)
             _refuse_used(path)
             before = _set_aside(path) if aside and path.exists() else None
             # What comes in its place would take up what SQLite left beside it.
@@ -343,6 +345,14 @@ class Book:
         with Book(path) as kept:
             kept.check()
         return before
+
+    def _check_copy(self, part: Path, path: Path) -> None:
+        try:
+            with Book(part) as copy:
+                copy.check()
+        except BookError as fault:
+            why = str(fault).replace(str(part), self._where)
+            raise BookError(f"{why}; “{path}” stays as it was") from None
 
     def check(self) -> None:
         """Check the whole file, and that every job in it can be read.

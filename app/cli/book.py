@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import stat
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from app.book.model import (
 )
 from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
-from app.files import folder_for
+from app.files import folder_for, why_unreadable
 from app.job.model import DESCRIPTIONS, Value
 from app.language import ENGLISH
 from app.numbers import Unit, plus_minus
@@ -283,12 +282,8 @@ def _read_report(path: Path) -> bytes:
         When it cannot be one, or not be read.
     """
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
-            # A device or pipe may have no end.
-            raise UsageFault(f"verify “{path}”: it is no file; name a report")
-        if found.st_size > _MAX_REPORT_BYTES:
-            raise UsageFault(f"verify “{path}”: it is larger than any report; name another file")
+        if why := why_unreadable(path, _MAX_REPORT_BYTES):
+            raise UsageFault(f"verify “{path}”: {why}; name a report")
         return path.read_bytes()
     except OSError as fault:
         raise UsageFault(f"verify “{path}”: it cannot be read: {fault.strerror}") from None

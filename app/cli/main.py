@@ -78,6 +78,9 @@ def run(arguments: Sequence[str]) -> int:
         why = f"{fault.strerror}; name another place, or check the rights of the folders before it"
         tell(f"evenlobe: “{shown(str(fault.filename))}”: {why}")
         return BAD_INPUT
+    except MemoryError:
+        tell("evenlobe: this computer's memory is full; close other programs, and try again")
+        return NO_READING if command == "job" else BAD_INPUT
     except OutputFault as fault:
         discard(sys.stdout)
         tell(f"evenlobe: {fault}")

@@ -385,3 +385,23 @@ def test_what_is_no_report_is_told_in_a_sentence(tmp_path, capsys):
     ):
         assert run(["verify", str(path), "--book", str(tmp_path / "none")]) == BAD_INPUT
         assert capsys.readouterr().err == f"evenlobe: verify “{path}”: {said}\n"
+
+
+def test_a_damaged_book_does_not_replace_its_last_whole_backup(book, tmp_path, capsys):
+    copy = tmp_path / "copy.sqlite3"
+    words = ["backup", str(copy), "--book", str(book)]
+    assert run(words) == OK
+    before = copy.read_bytes()
+    with closing(sqlite3.connect(book)) as db, db:
+        db.execute("DROP TRIGGER takings_stand")
+        db.execute("UPDATE takings SET body = replace(body, '1', '2')")
+    capsys.readouterr()
+    assert run([*words, "--overwrite"]) == BAD_INPUT
+    told = capsys.readouterr().err
+    assert told.startswith(f"evenlobe: book “{book}”: it is damaged (job 1: taking is not as it")
+    assert told.endswith(f"“{copy}” stays as it was\n")
+    assert copy.read_bytes() == before
+    assert names(tmp_path) == ["book.sqlite3", "copy.sqlite3"]
+    copy.unlink()
+    assert run(words) == BAD_INPUT
+    assert names(tmp_path) == ["book.sqlite3"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from app.cli import output
+from app.cli import main, output
 from app.cli.main import BAD_INPUT, NO_READING, run
 
 PROGRAM = [sys.executable, "-m", "app"]
@@ -110,3 +110,17 @@ def test_a_name_longer_than_any_is_one_line(capsys, tmp_path):
     told = capsys.readouterr().err
     assert "File name too long" in told
     assert told.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "status"), [(["drives"], 2), (["job", "sim:", "--drive", "A"], 3)]
+)
+def test_a_full_memory_is_one_line(monkeypatch, capsys, words, status):
+    def full(*_):
+        raise MemoryError
+
+    monkeypatch.setitem(main._COMMANDS, words[0], full)
+    assert run(words) == status
+    assert capsys.readouterr().err == (
+        "evenlobe: this computer's memory is full; close other programs, and try again\n"
+    )
