@@ -448,6 +448,8 @@ class CardView(QWidget):
     """To go on was asked for, with none of the answers chosen: what to do instead."""
     released = Signal()
     """Nothing is typed or chosen any more: the keys go back to the needle."""
+    pressed_far = Signal()
+    """The button was pressed where it stands apart from the card: that may be out of sight."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -469,7 +471,8 @@ class CardView(QWidget):
         self._choices: list[TouchButton] = []
         self._text_px = 12
         on = self.tr("Do the next thing")
-        self.button = TouchButton(self.tr("Go on"), _ENTER, on, self.go_on, self, is_next=True)
+        self.button = TouchButton(self.tr("Go on"), _ENTER, on, self._press, self, is_next=True)
+        self._is_lent = False
         self._learned = ""
         self._choice_row = QHBoxLayout()
         self._column = laid(
@@ -505,9 +508,23 @@ class CardView(QWidget):
         self._remark.set_size(text)
         self._bars.apply_theme(theme, sizes)
         self._progress.apply_theme(theme, sizes)
-        self.button.setFixedHeight(round(sizes.touch_px * 1.3))
         for layout in (self._column, self._choice_row):
             layout.setSpacing(gap)
+
+    def lend_button(self, row: QHBoxLayout) -> None:
+        """Put the button first in a row elsewhere."""
+        self._is_lent = True
+        row.insertWidget(0, self.button, 1)
+        self._tell_key()
+
+    def take_button_back(self) -> None:
+        """Put the button below what is asked again."""
+        self._is_lent = False
+        self._column.addWidget(self.button)
+        self._tell_key()
+
+    def _press(self) -> None:
+        self.pressed_far.emit() if self._is_lent else self.go_on()
 
     def go_on(self) -> None:
         """Answer with what stands in the entry; where answers are to be chosen, say so."""
@@ -521,7 +538,11 @@ class CardView(QWidget):
     @property
     def answered_at(self) -> QWidget:
         """The last of what is needed to answer what is asked."""
-        return self._choices[-1] if self._choices else self.button
+        if self._choices:
+            return self._choices[-1]
+        if not self._is_lent:
+            return self.button
+        return self._words if self._card.entry is None else self.entry
 
     @property
     def asked_at(self) -> tuple[QWidget, QWidget]:
@@ -594,7 +615,8 @@ class CardView(QWidget):
         """Write the keys on the button: Enter alone where both would be cut."""
         if self._learned:
             self.button.set_key(f"{_ENTER} / {self._learned}")
-        if not self._learned or self.button.sizeHint().width() > self.width():
+        room = self.width() // 2 if self._is_lent else self.width()
+        if not self._learned or self.button.sizeHint().width() > room:
             self.button.set_key(_ENTER)
 
     def _prepare_answer(self, card: Card) -> None:
@@ -643,9 +665,11 @@ class JobPanel(Instrument):
     """The column of the job that `controller` leads; seen only while there is one."""
 
     asking = Signal()
-    """The keys are here now, for something that is typed or chosen: it is to be seen."""
+    """What is asked is to be seen: the keys are here now, to type or choose, or it is wanted."""
     released = Signal()
     """Nothing is typed or chosen any more: the keys go back to the needle."""
+    pressed_far = Signal()
+    """The next thing is to be done by the button that stands apart from what is asked."""
 
     def __init__(self, controller: JobController, parent: QWidget | None = None) -> None:
         super().__init__((260, 300), parent)
@@ -661,6 +685,7 @@ class JobPanel(Instrument):
         self._view.unchosen.connect(controller.say)
         self._view.asking.connect(self.asking)
         self._view.released.connect(self.released)
+        self._view.pressed_far.connect(self.pressed_far)
         self.list = CheckList(self)
         self.list.looked_at.connect(controller.choose)
         self.list.taken_up.connect(self.go_on)
@@ -698,6 +723,12 @@ class JobPanel(Instrument):
     def asked_between(self) -> tuple[tuple[QWidget, ...], QWidget]:
         """What of the card tells what is asked, from its top on, and what it is answered by."""
         return self._view.asked_at, self._view.answered_at
+
+    @property
+    def sees_answer(self) -> bool:
+        """Whether what is asked and where it is answered are seen, if not the whole of both."""
+        asked, answered = self.asked_between
+        return not (asked[-1].visibleRegion().isEmpty() or answered.visibleRegion().isEmpty())
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
@@ -771,6 +802,14 @@ class JobPanel(Instrument):
         remarks = (clean(self.controller.remark, 400), clean(self.controller.fault, 400))
         self._view.show_remark("\n".join(filter(None, remarks)))
         self._show_card()
+
+    def lend_button(self, row: QHBoxLayout) -> None:
+        """Put the button of the next thing first in a row outside of the column."""
+        self._view.lend_button(row)
+
+    def take_button_back(self) -> None:
+        """Put the button of the next thing below what is asked again."""
+        self._view.take_button_back()
 
     def go_on(self) -> None:
         """Do the next thing."""

@@ -17,6 +17,7 @@ from app.dashboard.callout import Pointer
 from app.dashboard.job_panel.brief import brief_ask, brief_of, shortened
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
+from app.dashboard.needle_page.asked_bar import AskedBar
 from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.far_view import FarView, far_words
 from app.dashboard.needle_page.figures import FiguresView
@@ -332,11 +333,11 @@ _HINTING_PX = 720
 _MOST_STATE = 0.45
 """Of the page's height, for the state of the source."""
 _TALLEST_PART = 0.7
-_BESIDE_PX = 4
+_BESIDE_PX = 2
 """Above what is asked and below what answers it, where the page is scrolled there."""
 _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
-_LEAST_PX = {"figures": 220, "job": 430, "trace": 240, "strip": 220, "status": 300}
+_LEAST_PX = {"figures": 220, "job": 380, "trace": 240, "strip": 220, "status": 300}
 """Heights of the parts where they stand below each other."""
 _ROOMY_PX = {"figures": 200, "job": 300, "trace": 0, "strip": 0, "status": 165}
 
@@ -374,6 +375,7 @@ class NeedlePage(QWidget):
         self.job.released.connect(self.take_focus)
         # Once it is laid out: with what is asked the card has changed its height.
         self.job.asking.connect(lambda: QTimer.singleShot(0, self, self._show_answer))
+        self.job.pressed_far.connect(self._answer)
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
         zero = self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes")
@@ -408,7 +410,8 @@ class NeedlePage(QWidget):
         laid(self._left, (self._above, 66), self._bar, (self._below, 34))
         laid(self._middle, (self._left, 70), (self.job, 30))
         laid(self._whole, self.prompt, (self._middle, FILLS))
-        laid(QVBoxLayout(self), self._ways, flush=True)
+        self._asked = AskedBar(self.job, self._scroll, self)
+        self._page = laid(QVBoxLayout(self), self._ways, self._asked, flush=True)
         self._rows = (
             self._above,
             self._bar_row,
@@ -417,11 +420,14 @@ class NeedlePage(QWidget):
             self._middle,
             self._whole,
             self._column,
+            self._page,
+            self._asked.row,
         )
         self._stand_roomy()
 
     def _stand_roomy(self) -> None:
         """Let all parts stand beside each other."""
+        self.job.take_button_back()
         laid(self._above, (self.meter, 68), (self.figures, 32))
         laid(self._below, (self.trace, 40), (self.strip, 26), (self.status, 34))
         self._middle.addWidget(self.job, 30)
@@ -435,6 +441,7 @@ class NeedlePage(QWidget):
         """Let the parts stand below each other, the far view first, which needs no scrolling."""
         laid(self._column, self.far, self.prompt, self.job, self.figures, self._bar)
         laid(self._column, self.trace, self.strip, self.status, FILLS)
+        self._asked.take_button()
         self._bar_row.setDirection(QBoxLayout.Direction.TopToBottom)
         for part, least_px in _LEAST_PX.items():
             getattr(self, part).setMinimumHeight(least_px)
@@ -577,9 +584,13 @@ class NeedlePage(QWidget):
         self.prompt.set_narrow(way is self._scroll)
         self._fit_bar()
         self.far.apply_theme(self._theme, self._sizes, far=self._is_far)
+        asked = way is self._scroll and self._controller.job is not None
+        self._asked.setVisible(asked)
         if way is self._scroll:
             # The whole first screen, but no taller than it is of use.
-            self.far.setFixedHeight(min(self.height(), round(_TALLEST_PART * self.width())))
+            below = self._asked.sizeHint().height() + self._page.spacing() if asked else 0
+            room = min(self.height() - below, round(_TALLEST_PART * self.width()))
+            self.far.setFixedHeight(max(0, room))
         else:
             self.far.setMinimumHeight(0)
             self.far.setMaximumHeight(_ANY_PX)
@@ -608,7 +619,7 @@ class NeedlePage(QWidget):
         self._zero.setVisible(at_work)
         if self._ways.currentWidget() is self._roomy:
             self._place_bar()
-        self._fit_bar()
+        self.arrange()
 
     def take_focus(self) -> None:
         """Take the keys, with nothing in hand that is typed or chosen."""
@@ -759,10 +770,14 @@ class NeedlePage(QWidget):
     def go_on(self) -> None:
         """Do the next thing: of a teaching under way, else of the job, else of the line above."""
         if self._controller.job is not None and not self.prompt.prompt.may_teach:
-            if not self._lead_to_answer():
-                self.job.go_on()
+            self._answer()
         else:
             self.prompt.confirm()
+
+    def _answer(self) -> None:
+        """Do the job's next thing, or show first what is asked where it has to be seen."""
+        if not self._lead_to_answer():
+            self.job.go_on()
 
     def _show_answer(self) -> None:
         """Scroll to where something is typed or chosen, with what is asked above it.
@@ -791,7 +806,7 @@ class NeedlePage(QWidget):
             return False
         if self._is_far:
             self.toggle_far()
-        elif self.job.visibleRegion().boundingRect().height() >= self.job.height() // 2:
+        elif self.job.sees_answer:
             return False
         self._scroll.ensureWidgetVisible(self.job, 0, 0)
         self.job.take_focus()

@@ -286,7 +286,7 @@ def test_gaps_follow_the_window(monkeypatch, window):
             window._apply_theme()
         assert window.layout().getContentsMargins() == (margin,) * 4
         assert window.layout().spacing() == gap
-        assert [row.spacing() for row in page._rows] == [gap] * 7
+        assert [row.spacing() for row in page._rows] == [gap] * 9
         assert job.layout().getContentsMargins() == (job_margin,) * 4
         inner = (job.layout(), job._grid, job._view._column, job._view._choice_row)
         assert [each.spacing() for each in inner] == [job_gap] * 4

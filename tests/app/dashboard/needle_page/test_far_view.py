@@ -8,7 +8,9 @@ from itertools import combinations
 from unittest.mock import patch
 
 import pytest
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF
+from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis.messages import fill
@@ -133,6 +135,15 @@ def sized(window, size):
     QApplication.processEvents()
 
 
+def click(part):
+    QTest.mouseClick(part, Qt.MouseButton.LeftButton)
+
+
+def is_whole(part):
+    """Whether all of a part is seen."""
+    return part.visibleRegion().boundingRect() == part.rect()
+
+
 NUDGE_TRIAL = BRIEF[messages.NUDGE_TRIAL.text]
 LONGEST = max((BRIEF[each.text] for each in asks()), key=len)
 
@@ -209,7 +220,7 @@ def test_a_question_is_not_answered_where_it_is_not_seen(window):
         type(job).ask = kept
 
 
-def test_a_question_of_which_half_is_seen_is_answered(window, monkeypatch):
+def test_a_question_is_answered_while_it_is_seen_with_its_answer(window, monkeypatch):
     window.begin_job("machine 7", "130mm-48tpi")
     words = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
     asked = Enter("room temperature", words, "°C", 0.0, 50.0)
@@ -217,14 +228,83 @@ def test_a_question_of_which_half_is_seen_is_answered(window, monkeypatch):
     window.controller.changed.emit()
     sized(window, (800, 480))
     page = window.needle_page
-    bar, half = page._scroll.verticalScrollBar(), page.job.height() // 2
-    top = page.job.mapTo(page._scrolled, page.job.rect().topLeft()).y()
-    bar.setValue(top + half - page._scroll.viewport().height())
-    assert page.job.visibleRegion().boundingRect().height() == half
+    bar = page._scroll.verticalScrollBar()
+    place = page.job.entry.mapTo(page._scrolled, page.job.entry.rect().topLeft()).y()
+    # A line of pixels of where it is typed, or none.
+    bar.setValue(place + 1 - page._scroll.viewport().height())
     assert not page._lead_to_answer()
     bar.setValue(bar.value() - 1)
     assert page._lead_to_answer()
-    assert page.job.visibleRegion().boundingRect().height() > half
+    assert not page._lead_to_answer()
+
+
+@pytest.mark.parametrize("size", [(480, 300), (800, 480)])
+def test_a_job_is_led_in_a_small_window_by_what_is_seen_of_it(window, size):
+    sized(window, size)
+    page = window.needle_page
+    assert not page._asked.isVisible()
+    window.begin_job("machine 7", "130mm-48tpi")
+    sized(window, size)
+    button, look = page.job._view.button, page._asked._look
+    assert page.far.words.ask == BRIEF[messages.MAINS.text]
+    assert is_whole(page.far.meter)
+    assert is_whole(page.far._lines)
+    assert is_whole(button)
+    click(button)
+    # The needle stays in sight, with the next ask.
+    sized(window, size)
+    assert page.far.words.ask == BRIEF[messages.GROUND_CLIP.text]
+    assert is_whole(page.far.meter)
+    assert is_whole(page.far._lines)
+    click(look)
+    QApplication.processEvents()
+    asked, _ = page.job.asked_between
+    assert all(is_whole(each) for each in asked)
+    assert look.accessibleName() == "To the needle"
+    click(button)
+    QApplication.processEvents()
+    assert not asked[-1].visibleRegion().isEmpty()
+    click(look)
+    assert is_whole(page.far.meter)
+    assert is_whole(page.far._lines)
+    assert look.accessibleName() == "What is asked"
+    window.controller.leave()
+    sized(window, size)
+    assert not page._asked.isVisible()
+
+
+def test_what_nobody_has_seen_is_not_answered_by_the_button_of_a_small_window(window, monkeypatch):
+    sized(window, (480, 300))
+    window.begin_job("machine 7", "130mm-48tpi")
+    words = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
+    asked = Enter("room temperature", words, "°C", 0.0, 50.0)
+    monkeypatch.setattr(type(window.controller.job), "ask", asked)
+    window.controller.changed.emit()
+    QApplication.processEvents()
+    page = window.needle_page
+    page._scroll.verticalScrollBar().setValue(0)
+    answered = []
+    page.job._view.answered.connect(answered.append)
+    click(page.job._view.button)
+    assert answered == []
+    QApplication.processEvents()
+    click(page.job._view.button)
+    assert answered == [""]
+
+
+def test_the_button_goes_on_with_a_job_in_its_column_again_in_a_larger_window(window):
+    window.begin_job("machine 7", "130mm-48tpi")
+    page = window.needle_page
+    button = page.job._view.button
+    heights = []
+    for size in ((480, 300), (1920, 1080), (480, 300), (1920, 1080)):
+        sized(window, size)
+        assert is_whole(button)
+        heights.append(button.height())
+        assert page.job.isAncestorOf(button) is (size[0] == 1920)
+    assert heights[2:] == heights[:2]
+    click(button)
+    assert window.controller.job.ask.message == messages.GROUND_CLIP
 
 
 @pytest.mark.parametrize("size", [(480, 320), (800, 480)])
@@ -245,11 +325,6 @@ def test_what_is_typed_into_is_seen_once_it_has_the_keys(window, monkeypatch, qt
 
 
 SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
-
-
-def is_whole(part):
-    """Whether all of a part is seen."""
-    return part.visibleRegion().boundingRect() == part.rect()
 
 
 @pytest.mark.parametrize("height", [300, 320])
