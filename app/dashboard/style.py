@@ -246,6 +246,10 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}
     QComboBox::drop-down {{ width: {touch // 2}px; border: none; }}
     QComboBox QAbstractItemView {{ background: {theme.face}; }}
+    QMenu {{ menu-scrollable: 1; background: {theme.face}; border: 2px solid {theme.line}; }}
+    QMenu::item {{ padding: 0 {radius * 2}px; }}
+    QMenu::item:selected {{ background: {theme.second}; color: {theme.on_accent}; }}
+    QMenu::scroller {{ height: {touch}px; }}
     #source {{ font-weight: bold; }}
     #read {{ font-size: {sizes.whole_px(22, least=12)}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}

@@ -26,6 +26,9 @@ from app.profiles import Profile
 _PASSING_MS = 8000
 _BAR_WIDTH = 960
 """In a narrower window the buttons go into the menu."""
+_MENU_FRAME_PX = 8
+_NEARLY = 0.7
+"""Of the height of a button, a row of the menu at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,7 @@ class TopBar(QWidget):
     def __init__(self, entries: Sequence[MenuEntry], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._kept_in: Path | None = None
+        self._touch_px = 46
         self._passes = QTimer(self, interval=_PASSING_MS, singleShot=True)
         self._passes.timeout.connect(lambda: self.remark(""))
         self._source = named(SourceLabel(self), self.tr("Open source"))
@@ -149,6 +153,12 @@ class TopBar(QWidget):
             menu.addAction(f"{each.words}\t{key_words(each.hotkey)}".rstrip()).triggered.connect(
                 each.do
             )
+        rows = len(self._entries)
+        shared_px = (self.screen().availableGeometry().height() - _MENU_FRAME_PX) // rows
+        # Each as high as a finger needs, or nearly so where all are seen then; else it scrolls.
+        nearly = shared_px >= _NEARLY * self._touch_px
+        row_px = min(self._touch_px, shared_px) if nearly else self._touch_px
+        menu.setStyleSheet(f"QMenu::item {{ min-height: {row_px}px; }}")
         menu.aboutToHide.connect(menu.deleteLater)
         menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
 
@@ -161,6 +171,7 @@ class TopBar(QWidget):
 
     def fit(self, width: int, touch_px: int) -> None:
         """Show the buttons where there is room for them; the menu has all of them anyway."""
+        self._touch_px = touch_px
         for button in (self._menu, self._away):
             button.setMinimumWidth(touch_px)
         for button in self._buttons:

@@ -1,12 +1,18 @@
 """The bar above every page: one line for what is open, however long, and a remark that goes."""
 
-import pytest
-from PySide6.QtGui import QFontMetrics
-from PySide6.QtWidgets import QApplication
+from functools import partial
 
-from app.dashboard.top_bar import SourceLabel
+import pytest
+from PySide6.QtCore import QPoint
+from PySide6.QtGui import QFontMetrics
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication, QMenu
+
+from app.dashboard.style import LIGHT, Sizes, style_sheet
+from app.dashboard.top_bar import MenuEntry, SourceLabel, TopBar
 from app.dashboard.widgets import TouchButton
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.keys import KEY
 
 LONG = "sim:offset_um=-120&creep_um=12&screws=tight&snr_db=28&hysteresis_um=9&seed=20261129"
 
@@ -92,3 +98,40 @@ def test_the_buttons_of_a_page_leave_their_keys_out_before_they_take_a_second_li
         told = [each.text() for each in row.findChildren(TouchButton) if "F8" in each.text()]
         assert len(told) == (size[0] > 480)
     assert heights[0] == heights[1]
+
+
+@pytest.mark.qt_log_ignore("This plugin does not support", extend=True)  # without a screen
+@pytest.mark.parametrize("rows", [4, 20, 40])
+def test_each_row_of_the_menu_is_touched_and_none_lies_beside_the_screen(qtbot, rows):
+    done = []
+    entries = [
+        MenuEntry(f"the row with number {row}", "", partial(done.append, row))
+        for row in range(rows)
+    ]
+    bar = TopBar(entries)
+    qtbot.addWidget(bar)
+    sizes = Sizes.of(480, 320)
+    bar.setStyleSheet(style_sheet(LIGHT, sizes))
+    bar.resize(480, 60)
+    bar.fit(480, sizes.touch_px)
+    bar.show()
+    bar.show_menu()
+    (menu,) = bar.findChildren(QMenu)
+    room = bar.screen().availableGeometry()
+    assert room.contains(menu.geometry())
+    places = [menu.actionGeometry(each) for each in menu.actions()]
+    # One column: what stands beside it would be cut at the screen's side.
+    assert {each.left() for each in places} == {places[0].left()}
+    least_px = sizes.touch_px if rows != 20 else 0.7 * sizes.touch_px
+    assert all(each.height() >= least_px for each in places)
+    whole = sum(room.height() > each.bottom() for each in places)
+    assert (whole == rows) is (rows < 40)
+    # And the last one is reached where not all are seen.
+    QTest.keyClick(menu, KEY.Key_Down)
+    QTest.keyClick(menu, KEY.Key_Up)
+    assert menu.activeAction() is menu.actions()[-1]
+    middle = menu.width() // 2
+    seen = {menu.actionAt(QPoint(middle, top)) for top in range(menu.height())}
+    assert menu.activeAction() in seen
+    QTest.keyClick(menu, KEY.Key_Return)
+    assert done == [rows - 1]
