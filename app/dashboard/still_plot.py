@@ -6,7 +6,7 @@ from typing import Any
 
 import pyqtgraph as pg
 from PySide6.QtCore import QRect, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QPainter, QPen
+from PySide6.QtGui import QColor, QFont, QPainter, QPen, QWheelEvent
 from PySide6.QtWidgets import QGraphicsItem, QGraphicsView, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.style import LIGHT, Sizes, Theme
@@ -73,6 +73,13 @@ class StillPlot(pg.PlotWidget):
             self._virtual = virtual
             self.resetCachedContent()
             self.viewport().update()
+
+    def wheelEvent(self, ev: QWheelEvent) -> None:  # noqa: N802
+        """Turn the wheel on the page instead, unless it zooms here."""
+        if any(self.plot_item.getViewBox().mouseEnabled()):
+            super().wheelEvent(ev)
+        else:
+            ev.ignore()
 
     def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: N802
         """Paint the background, and on it that the drive is the virtual one."""

@@ -5,8 +5,16 @@ import gc
 import numpy as np
 import pytest
 import shiboken6
-from PySide6.QtCore import QEvent, QRectF, Qt
-from PySide6.QtGui import QColor, QFontMetricsF, QImage, QKeyEvent, QPainter, QPixmapCache
+from PySide6.QtCore import QEvent, QPoint, QRectF, Qt
+from PySide6.QtGui import (
+    QColor,
+    QFontMetricsF,
+    QImage,
+    QKeyEvent,
+    QPainter,
+    QPixmapCache,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import (
     QApplication,
     QGraphicsItem,
@@ -352,6 +360,23 @@ def test_a_plot_stands_still(plot):
     assert plot.focusPolicy() == Qt.FocusPolicy.NoFocus
     assert plot.cacheMode() == QGraphicsView.CacheModeFlag.CacheBackground
     assert not plot.renderHints() & plot.renderHints().Antialiasing
+
+
+@pytest.mark.parametrize("zooms", [False, True])
+def test_a_wheel_over_a_plot_that_does_not_zoom_turns_the_page(plot, zooms):
+    plot.plot_item.setMouseEnabled(x=zooms, y=False)
+    shown = plot.plot_item.viewRange()[0]
+    # An axis takes it, where the rest of a plot does not.
+    at = plot.plot_item.getAxis("bottom").sceneBoundingRect().center()
+    turned, plain = QPoint(0, -120), Qt.KeyboardModifier.NoModifier
+    none, phase = Qt.MouseButton.NoButton, Qt.ScrollPhase.NoScrollPhase
+    wheel = QWheelEvent(
+        at, plot.viewport().mapToGlobal(at), QPoint(), turned, none, plain, phase, False
+    )
+    QApplication.sendEvent(plot.viewport(), wheel)
+    assert (plot.plot_item.viewRange()[0] != shown) is zooms
+    # What is not taken goes to what the plot lies in: QApplication::notify, for events of a hand.
+    assert wheel.isAccepted() is zooms
 
 
 def test_a_plot_takes_on_colours_and_sizes(plot):
