@@ -14,7 +14,7 @@ from itertools import count
 from pathlib import Path
 
 from platformdirs import user_data_path
-from PySide6.QtCore import QLockFile
+from PySide6.QtCore import QLockFile, Qt
 from PySide6.QtWidgets import QApplication, QWidget
 
 _SHARED = ("sound", "visa")
@@ -79,12 +79,13 @@ class Neighbours:
         """Whether another window has the device of an address open."""
         return self._other(address) is not None
 
-    def show(self, address: str) -> None:
-        """Ask the window that has it open to come to the front."""
+    def show(self, address: str) -> bool:
+        """Ask the window that has it open to come to the front; return whether one has it."""
         other = self._other(address)
         if other is not None:
             with suppress(OSError):
                 other.with_suffix(".show").touch()
+        return other is not None
 
     def end(self) -> None:
         """Be known no more."""
@@ -107,8 +108,8 @@ class Neighbours:
     def _come(self) -> None:
         window = self._window
         if window is not None:
-            if window.isMinimized():
-                window.showNormal()
+            # As large as it was: it may have had the whole screen.
+            window.setWindowState(window.windowState() & ~Qt.WindowState.WindowMinimized)
             window.raise_()
             window.activateWindow()
             QApplication.alert(window)

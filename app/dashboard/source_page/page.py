@@ -90,7 +90,7 @@ class SourcePage(Page):
         self._dialog: QFileDialog | None = None
         self._remark = self._listed = self._typed = ""
         # What is open in another window, and what shows that one.
-        self._elsewhere: tuple[Choice, Callable[[], object]] | None = None
+        self._elsewhere: tuple[Choice, Callable[[], bool]] | None = None
         self._choices: list[Choice] = []
         self._list = NamedList(
             self.tr("Sources"), self.tr("Arrows choose, Enter opens what the form says"), self
@@ -290,8 +290,11 @@ class SourcePage(Page):
         else:
             self.show_path(str(path))
 
-    def tell_open_elsewhere(self, choice: Choice, show: Callable[[], object]) -> None:
-        """Say that a device is open in another window; Enter opens it here all the same."""
+    def tell_open_elsewhere(self, choice: Choice, show: Callable[[], bool]) -> None:
+        """Say that a device is open in another window; Enter opens it here all the same.
+
+        `show` brings that window to the front, and returns whether there is one still.
+        """
         self._elsewhere = (choice, show)
         self._show_choice(choice)
         self._fill()
@@ -307,8 +310,13 @@ class SourcePage(Page):
         return self._elsewhere is not None and self._elsewhere[0].opening == choice.opening
 
     def _show_other(self) -> None:
-        if self._elsewhere is not None:
-            self._elsewhere[1]()
+        if self._elsewhere is not None and not self._elsewhere[1]():
+            choice, _ = self._elsewhere
+            self._elsewhere = None
+            self._offer()
+            words = self.tr("“{0}” is open in no other window any more: Enter opens it here.")
+            self.say(words.format(choice.opening.address))
+            self._on.setFocus()
 
     def open_file(self) -> None:
         """Choose a capture in a dialog, and open it."""

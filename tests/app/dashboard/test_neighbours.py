@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import pytest
+from PySide6.QtCore import Qt
 
 from app.dashboard.neighbours import Neighbours, device_of
 from app.dashboard.style import LIGHT
@@ -86,6 +87,38 @@ def test_another_choice_is_told_anew(qtbot, open_one):
     assert page.choice.opening.address == f"{CARD}?rate=96000"
 
 
+@pytest.mark.qt_log_ignore("does not support raise", extend=True)  # without a screen
+def test_a_window_that_has_gone_meanwhile_is_not_shown_and_that_is_said(qtbot, open_one):
+    first, _ = open_one(view(0.1, source=CARD))
+    window, session = open_one()
+    person = Person(qtbot, window, at_sources=True)
+    person.choose(CARD)
+    person.enter()
+    page = window.source_page
+    first.close()
+    page._show_there.click()
+    assert page.status.startswith(f"“{CARD}” is open in no other window any more")
+    assert not page._show_there.isVisible()
+    person.enter()
+    assert opened_by(session) == [CARD]
+
+
+@pytest.mark.qt_log_ignore("does not support raise", extend=True)  # without a screen
+@pytest.mark.parametrize("size", ["showNormal", "showMaximized", "showFullScreen"])
+def test_a_window_comes_back_from_the_task_bar_as_large_as_it_was(open_one, size):
+    first, _ = open_one(view(0.1, source=CARD))
+    second, _ = open_one()
+    getattr(first, size)()
+    before = first.windowState()
+    first.showMinimized()
+    assert first.isMinimized()
+    assert second.neighbours.show(CARD)
+    first.neighbours.hold(CARD, float("inf"))
+    assert not first.isMinimized()
+    state = Qt.WindowState.WindowMaximized | Qt.WindowState.WindowFullScreen
+    assert first.windowState() & state == before & state
+
+
 def test_what_is_no_device_each_window_has_for_itself(qtbot, open_one):
     open_one(view(0.1, source="sim:"))
     window, session = open_one()
@@ -137,7 +170,7 @@ def test_files_that_say_nothing_and_a_folder_that_takes_none_are_no_window(folde
     (tmp_path / "file").touch()
     nobody = Neighbours(tmp_path / "file" / "windows", None)
     nobody.hold(CARD, 0.0)
-    nobody.show(CARD)
+    assert not nobody.show(CARD)
     assert not nobody.has(CARD)
 
 
