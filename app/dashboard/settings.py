@@ -59,7 +59,10 @@ class Settings:
     def __init__(self, path: Path | None = None) -> None:
         self._path = path
         self._tell: Callable[[], str] | None = None
+        self.failed: Callable[[], object] = lambda: None
+        """Called where what was to be remembered cannot be written."""
         self.recent: tuple[Choice, ...] = ()
+        self._untried: tuple[Choice, ...] | None = None
         self.unit = Unit.UM
         self.colours = Colours.SYSTEM
         self.left_handed = False
@@ -85,8 +88,19 @@ class Settings:
             return
         choice = replace(choice, opening=lasting)
         others = tuple(each for each in self.recent if each.opening != lasting)
+        self._untried = self.recent if others == self.recent else None
         self.recent = (choice, *others)[:_MOST_RECENT]
         self.save()
+
+    def take_tried(self, *, opens: bool) -> None:
+        """Go on remembering what was remembered last; or forget it, if it is new and fails.
+
+        Else a few slips of the hand would put away what can be opened.
+        """
+        before, self._untried = self._untried, None
+        if before is not None and not opens:
+            self.recent = before
+            self.save()
 
     def save(self) -> None:
         """Write the file, unless that would lose what it holds now."""
@@ -112,6 +126,7 @@ class Settings:
             self._tell = lambda: translate(
                 "settings", "settings “{0}” cannot be written: {1}"
             ).format(self._path, why)
+            self.failed()
 
     def _load(self, path: Path) -> None:
         try:

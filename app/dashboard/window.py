@@ -178,6 +178,8 @@ class MainWindow(QWidget):
         self.setAcceptDrops(True)
         self.needle_page.unit = self._settings.unit
         self._tell_settings()
+        # After what is said of the change that was to be remembered.
+        self._settings.failed = lambda: QTimer.singleShot(0, self, self._tell_settings)
         self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
@@ -747,6 +749,8 @@ class MainWindow(QWidget):
         self.neighbours.hold(self._open_now, now_s)
         self.help_page.list.note_open(self._open_now)
         self._take_up_awaited(view.phase)
+        if view.phase in (Phase.RUNNING, Phase.ENDED, Phase.FAILED):
+            self._settings.take_tried(opens=view.phase is not Phase.FAILED)
         for page in self._made:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)

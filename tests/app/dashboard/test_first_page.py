@@ -399,3 +399,16 @@ def test_a_book_that_cannot_be_read_is_told_and_the_rest_is_offered(open_first, 
     assert str(path) in window.help_page.status
     press(KEY.Key_Return)
     assert window.page is window.needle_page
+
+
+@pytest.mark.parametrize("phase", [Phase.RUNNING, Phase.ENDED, Phase.LOST, Phase.FAILED])
+def test_what_could_not_be_opened_is_not_offered_again(open_first, session, phase):
+    window = open_first(Choice(Opening(CARD)))
+    typed = Choice(Opening("sound:Card b, ALSA"))
+    session.now = replace(view(), source=typed.opening.address, phase=Phase.OPENING)
+    window.open_choice(typed)
+    window.tick()
+    session.now = replace(session.now, phase=phase)
+    window.tick()
+    offered = [each.opening.address for each in window._settings.recent]
+    assert offered == [typed.opening.address, CARD][phase is Phase.FAILED :]

@@ -4,12 +4,14 @@ import json
 import stat
 
 import pytest
+from PySide6.QtWidgets import QApplication
 
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import Colours
 from app.dashboard.text import Unit
 from app.dashboard.translation import Translation
 from app.live.opening import Opening
+from tests.app.dashboard.fakes import FakeSession, view
 
 CARD = Choice(Opening("sound:1?rate=48000", "envelope,index", "7+-10%", "0.2"), "90mm-135tpi", "d")
 
@@ -55,6 +57,25 @@ def test_the_newest_comes_first_and_the_oldest_is_forgotten(path):
     seeds = [each.opening.address.partition("=")[2] for each in settings.recent]
     assert seeds == ["5", "9", "8", "7", "6", "4", "3", "2"]
     assert settings.recent[0].profile == "90mm-135tpi"
+
+
+def test_what_is_new_and_cannot_be_opened_is_forgotten_and_pushes_nothing_out(path):
+    settings = Settings(path)
+    for seed in range(8):
+        settings.remember(Choice(Opening(f"sim:seed={seed}")))
+        settings.take_tried(opens=True)
+        settings.take_tried(opens=False)  # what has been open once may fail
+    kept_ones = settings.recent
+    for slip in ("sim:sede=1", "gibberish"):
+        settings.remember(Choice(Opening(slip)))
+        settings.take_tried(opens=False)
+        assert settings.recent == kept_ones
+    assert Settings(path).recent == kept_ones
+    # What had been open before is no slip.
+    settings.remember(Choice(Opening("sim:seed=3")))
+    settings.take_tried(opens=False)
+    assert settings.recent[0].opening == Opening("sim:seed=3")
+    assert len(settings.recent) == 8
 
 
 def test_without_a_file_nothing_outlasts_the_run():
@@ -146,6 +167,17 @@ def test_what_cannot_be_written_is_said_once_and_the_window_goes_on(tmp_path):
 def test_a_size_beyond_any_screen_is_held(path):
     kept(path, json.dumps(GOOD | {"size_px": [1, 10**9]}))
     assert Settings(path).size_px == (100, 20_000)
+
+
+def test_a_window_says_at_once_what_it_cannot_remember(open_window, tmp_path):
+    (tmp_path / "file").touch()
+    settings = Settings(tmp_path / "file" / "window.json")
+    window = open_window(FakeSession(view(0.1)), settings=settings)
+    assert "cannot be written" not in window.top_bar.words
+    window.looks.next_colours()
+    QApplication.processEvents()
+    assert f"“{tmp_path / 'file' / 'window.json'}” cannot be written" in window.top_bar.words
+    assert settings.colours is Colours.LIGHT
 
 
 def test_a_fault_is_said_in_the_language_that_is_spoken_by_then(qapp, path):
