@@ -100,7 +100,10 @@ class ProgramSource(StreamSource):
             return super()._end()
         if status is not None:
             self._died_s = self._clock()
-        return SourceLost(self._said(ending(status)))
+        how = ending(status)
+        if status is not None and not self._program.said:
+            how += " and did not say why; try it in a terminal"
+        return SourceLost(self._said(how))
 
 
 def split_stream(text: str, rest: str) -> tuple[str, dict[str, str]]:
