@@ -59,8 +59,7 @@ class Settings:
     def __init__(self, path: Path | None = None) -> None:
         self._path = path
         self._tell: Callable[[], str] | None = None
-        self.failed: Callable[[], object] = lambda: None
-        """Called where what was to be remembered cannot be written."""
+        self._unwritten: Callable[[], object] = lambda: None
         self.recent: tuple[Choice, ...] = ()
         self._untried: tuple[Choice, ...] | None = None
         self.unit = Unit.UM
@@ -80,6 +79,10 @@ class Settings:
         It is said in the language that is spoken by then: which one that is, the file tells.
         """
         return "" if self._tell is None else self._tell()
+
+    def when_unwritten(self, do: Callable[[], object]) -> None:
+        """Call something as soon as what was to be remembered cannot be written."""
+        self._unwritten = do
 
     def remember(self, choice: Choice) -> None:
         """Put a choice in front of the others; the oldest is forgotten."""
@@ -126,7 +129,7 @@ class Settings:
             self._tell = lambda: translate(
                 "settings", "settings “{0}” cannot be written: {1}"
             ).format(self._path, why)
-            self.failed()
+            self._unwritten()
 
     def _load(self, path: Path) -> None:
         try:

@@ -179,7 +179,7 @@ class MainWindow(QWidget):
         self.needle_page.unit = self._settings.unit
         self._tell_settings()
         # After what is said of the change that was to be remembered.
-        self._settings.failed = lambda: QTimer.singleShot(0, self, self._tell_settings)
+        self._settings.when_unwritten(lambda: QTimer.singleShot(0, self, self._tell_settings))
         self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
