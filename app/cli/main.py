@@ -42,6 +42,7 @@ from app.profiles import ProfileError, load_profile, profile_as_text, profiles_a
 from app.text import reading_as_json, reading_as_text
 from instruments.address import attached_sources, open_address
 from instruments.sound.playback import Playback
+from instruments.sound.player import SoundPlayer
 from instruments.source import Role, SourceError, SourceRequest, SourceUnavailable, parse_roles
 
 OK, BAD_INPUT, NO_READING = 0, 2, 3
@@ -111,6 +112,7 @@ def _dashboard(options: argparse.Namespace) -> int:
                 options.book,
                 steps=options.steps or "",
                 open_output=partial(_output, options.tone or ""),
+                open_player=SoundPlayer,
             )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S

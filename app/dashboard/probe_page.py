@@ -9,6 +9,7 @@ from __future__ import annotations
 from concurrent.futures import Future
 from typing import TYPE_CHECKING
 
+from PySide6.QtCore import QTimer, Signal
 from PySide6.QtWidgets import QLabel, QWidget
 
 from app.dashboard.background import in_background
@@ -26,6 +27,9 @@ class ProbePage(Page):
 
     `open_player` opens the output that plays.
     """
+
+    told = Signal(str)
+    """What came of it, for whoever looks at another page by then."""
 
     def __init__(
         self, session: Session, open_player: OpenPlayer | None, parent: QWidget | None = None
@@ -107,11 +111,26 @@ class ProbePage(Page):
         self._session.reopen()
         self._let_ask(allowed=True)
         found = work.result()
+        if self.isVisible():
+            # Before what is said: of the two that is what has to be seen.
+            (self.output if found.proof is None else self._back).setFocus()
         if found.proof is None:
             self.say(self.tr("{0}. Mend it and play again; nothing is kept.").format(found.fault))
         else:
             self.say(self._words_for(found))
-            self._back.setFocus()
+        if not self.isVisible():
+            self.told.emit(f"{self._title.text()}: {self.status}")
+
+    def say(self, words: str) -> None:
+        """Say how it goes, and scroll to that in a low window: tones are waited for by it."""
+        if words != self.status:
+            super().say(words)
+            # Once the page is laid out.
+            QTimer.singleShot(0, self, self._show_status)
+
+    def _show_status(self) -> None:
+        if self.status and self._content_area is not None:
+            self._content_area.ensureWidgetVisible(self._status, 0, 0)
 
     def _words_for(self, found: Proved) -> str:
         words = self.tr("Measured, and kept: this input is read by it from now on.")

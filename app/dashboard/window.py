@@ -235,6 +235,7 @@ class MainWindow(QWidget):
     def probe_page(self) -> ProbePage:
         """Where an input is measured, and the probe before it."""
         page = ProbePage(self._session, self._open_player, self)
+        page.told.connect(self.top_bar.remark)
         return self._added(page, self.show_needle)
 
     @cached_property
@@ -559,7 +560,8 @@ class MainWindow(QWidget):
         elif isinstance(self.page, DescribePage):
             self.leave_descriptions()
         elif self.page is not self.needle_page:
-            self.show_needle()
+            if not (isinstance(self.page, ProbePage) and self.page.busy):
+                self.show_needle()
         elif not self.needle_page.prompt.cancel() and not self.needle_page.leave_large():
             self.controller.escape()
             self.needle_page.take_focus()

@@ -15,6 +15,7 @@ import soundfile
 
 from app.cli.arguments import COMMANDS, UsageFault, parse
 from app.cli.main import run
+from instruments.sound.player import SoundPlayer
 from instruments.virtual.params import OPTIONS
 from tests.app.bench import RATE_HZ, SIM, write_capture
 
@@ -374,6 +375,16 @@ def test_a_source_alone_is_for_the_dashboard():
     command, options = parse(["sim:", "--roles", "plus,minus"])
     assert (command, options.source, options.roles) == ("", "sim:", "plus,minus")
     assert parse([])[1].source is None
+
+
+def test_the_dashboard_plays_on_sound_outputs(monkeypatch):
+    given = {}
+    monkeypatch.setattr(
+        "app.dashboard.program.run_dashboard", lambda *_, **named: given.update(named) or 0
+    )
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    assert run(["sim:"]) == 0
+    assert given["open_player"] is SoundPlayer
 
 
 def test_abbreviated_options_are_refused():

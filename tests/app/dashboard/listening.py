@@ -1,5 +1,7 @@
 """What the pages share on which test tones are played for a minute."""
 
+from threading import Event
+
 from tests.app.dashboard.fakes import view
 from tests.app.dashboard.test_job import MeasuringSession
 
@@ -10,13 +12,20 @@ class ListeningSession(MeasuringSession):
     def __init__(self, *finds):
         super().__init__()
         self.finds = list(finds)
+        self.may_end = Event()
+        self.may_end.set()
         self.recheck_words = ""
 
     def listen(self, *asked, tell):
         """Remember what was asked, and return the work."""
         self.calls.append(asked)
         tell("plays 1.56 % of full scale")
-        return lambda: self.finds.pop(0)
+
+        def work():
+            assert self.may_end.wait(60)
+            return self.finds.pop(0)
+
+        return work
 
     def reopen(self):
         self.calls.append(("reopen",))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from PySide6.QtWidgets import QApplication
 
 from app.live.session import Proved
 from instruments.proof import DetectorProof, InputIdentity, InputProof
@@ -122,3 +123,49 @@ def test_only_what_is_known_again_offers_to_be_measured(shown):
         False,
         False,
     ]
+
+
+def test_what_is_said_is_seen_in_a_low_window(qtbot, shown):
+    window = shown(ProvingSession(Proved(fault="nothing came back " * 9)))
+    window.resize(480, 300)
+    QApplication.processEvents()
+    page = window.probe_page
+    page.output.setText("USB")
+    page._on.click()
+    until_done(qtbot, window, window.probe_page)
+    told = page._status
+    qtbot.waitUntil(lambda: told.visibleRegion().boundingRect() == told.rect())
+    # And the keys are where it is mended.
+    assert page.output.hasFocus()
+
+
+def test_the_page_stays_while_tones_are_played(qtbot, shown):
+    session = ProvingSession(Proved(PROOF))
+    window = shown(session)
+    page = window.probe_page
+    session.may_end.clear()
+    qtbot.keyClicks(window.focusWidget(), "USB")
+    press(KEY.Key_Return)
+    window.tick()
+    press(KEY.Key_Escape)
+    assert page.busy
+    assert window.page is page
+    session.may_end.set()
+    until_done(qtbot, window, window.probe_page)
+    press(KEY.Key_Escape)
+    assert window.page is window.needle_page
+
+
+@pytest.mark.parametrize("found", [Proved(PROOF), Proved(fault="nothing came back")])
+def test_whoever_looks_at_another_page_is_told_there_what_came_of_it(qtbot, shown, found):
+    session = ProvingSession(found)
+    window = shown(session)
+    session.may_end.clear()
+    qtbot.keyClicks(window.focusWidget(), "USB")
+    press(KEY.Key_Return)
+    window.show_drives()
+    session.may_end.set()
+    until_done(qtbot, window, window.probe_page)
+    told = f"Measure the probe: {window.probe_page.status}"
+    assert told in window.top_bar.words
+    assert window.page is window.drives_page
