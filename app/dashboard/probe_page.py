@@ -62,6 +62,9 @@ class ProbePage(Page):
         self._back = TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self)
         buttons = button_row(self._on, self._back)
         self._lay_scrolling((self._title, self._words, fields, self._status, FILLS), buttons)
+        assert self._content_area is not None
+        # What is said in several lines is laid out once more.
+        self._content_area.verticalScrollBar().rangeChanged.connect(self._show_status)
 
     def _field(self, grid: FieldGrid, words: str, hint: str, default: str = "") -> Field:
         field = Field(words, hint, self)
