@@ -26,7 +26,7 @@ from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
 from app.cli.source_check import recheck_before_job
 from app.cli.steps import stepping_for
-from app.files import stem_for
+from app.files import PRIVATE_FOLDER, stem_for
 from app.job.aims import aim_of
 from app.job.job import Job
 from app.job.model import (
@@ -217,7 +217,7 @@ def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
         return options.report
     folder = (options.book or default_path()).parent / _REPORTS
     try:
-        folder.mkdir(exist_ok=True)
+        folder.mkdir(PRIVATE_FOLDER, exist_ok=True)
     except OSError as fault:
         raise UsageFault(
             f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"

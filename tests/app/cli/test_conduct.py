@@ -733,6 +733,7 @@ def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
         written.append(capsys.readouterr().out.splitlines()[-1].removesuffix(": the report"))
         assert written[-1].startswith(str(tmp_path / "reports" / f"hall-2-7-job-{number}-"))
     assert len(list((tmp_path / "reports").iterdir())) == len(set(written)) == 3
+    assert (tmp_path / "reports").stat().st_mode & 0o777 == 0o700
     for out in written:
         assert "hall 2/../7" in Path(out).read_text(encoding="utf-8")
     assert main.run([*words, "--no-book"]) == 0
