@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QLabel, QWidget
 
 from app.dashboard.background import in_background
 from app.dashboard.forms import FieldGrid, Hint
+from app.dashboard.source_words import source_words
 from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ class ProbePage(Page):
         if self._work is None:
             return
         if not self._work.done():
-            self.say(self._told)
+            self.say(source_words(self._told))
             return
         work, self._work = self._work, None
         self._session.reopen()
@@ -118,7 +119,8 @@ class ProbePage(Page):
             # Before what is said: of the two that is what has to be seen.
             (self.output if found.proof is None else self._back).setFocus()
         if found.proof is None:
-            self.say(self.tr("{0}. Mend it and play again; nothing is kept.").format(found.fault))
+            again = self.tr("{0}. Mend it and play again; nothing is kept.")
+            self.say(again.format(source_words(found.fault)))
         else:
             self.say(self._words_for(found))
         if not self.isVisible():

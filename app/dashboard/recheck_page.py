@@ -15,6 +15,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.background import in_background
+from app.dashboard.source_words import source_words
 from app.dashboard.widgets import FILLS, Page, TouchButton, button_row, laid, on_enter
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ class RecheckPage(Page):
                 self._session.reopen()
                 self._take(work.result())
             else:
-                self.say(self._told)
+                self.say(source_words(self._told))
         elif self._waits_for_source and self._session.origin() is not None:
             self._waits_for_source = False
             self.decided.emit()
@@ -101,7 +102,7 @@ class RecheckPage(Page):
     def _take(self, found: Rechecked) -> None:
         if found.fault:
             again = self.tr("{0}. Mend it and play again, or begin without.")
-            self.say(again.format(found.fault))
+            self.say(again.format(source_words(found.fault)))
             self._offer(self.tr("Play again"), self.play)
         elif found.moved:
             counts = self.tr("It counts no more: {0}. The job is read without it.")

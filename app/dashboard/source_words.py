@@ -63,6 +63,55 @@ SENTENCES = (
     Message("no instrument was found; give an address, for example visa:TCPIP::HOST::5025::SOCKET"),
     Message("run: “{0}” cannot be started ({1}); check its name, or write its whole path"),
     Message("{0}: first state “{1}”"),
+    # What a probe's measurement by test tones says.
+    Message("sound output: there is none; plug one in"),
+    Message("sound output “{0}”: it is not there; type a name or a number: {1}"),
+    Message("sound output “{0}”: several have that in their name; type a name or a number: {1}"),
+    Message("plays {0} % of full scale, {1} kHz"),
+    Message("plays tones of up to {0} % of full scale for {1} s"),
+    Message(
+        "a signal is there before anything is played; stop the drive's motor and every program "
+        "that plays, and check again"
+    ),
+    Message(
+        "what came back is not what was played; check that nothing else plays, and that the output "
+        "is led to this input alone"
+    ),
+    Message(
+        "what came back was not the same twice; let nothing else keep the computer busy, see to "
+        "loose plugs, and check again"
+    ),
+    Message(
+        "the tone itself comes back, and not its envelope: there is no detector in the path; name "
+        "the column differential, or connect the probe"
+    ),
+    Message(
+        "the envelope of the tone comes back, and not the tone: there is a detector in the path; "
+        "name the column envelope"
+    ),
+    Message(
+        "the input clips at {0} % of full scale before anything below it can be measured; turn its "
+        "gain or the output's volume down"
+    ),
+    Message(
+        "what was played came back on the column named {0} and not on the signal's; swap the "
+        "plugs, or name the columns with --roles"
+    ),
+    Message(
+        "nothing came back up to {0} % of full scale: check the cable, that “{1}” is the output "
+        "that is wired and is neither muted nor turned down, and that this is the input"
+    ),
+    Message("the input clipped while it was measured; turn its gain down a little"),
+    Message(
+        "another sound was there while it was measured; stop every other program that plays, and "
+        "check again"
+    ),
+    Message("frames were lost while it was measured; close other programs, and check again"),
+    Message(
+        "the detector stands on its head, more signal gives less; turn it round and check again: "
+        "nothing is kept"
+    ),
+    Message("only sound inputs and scopes are known again: nothing would be kept"),
     # What a list of sources calls them.
     Message("Serial port {0}"),
     Message("Network instrument at {0}, {1}"),

@@ -1,5 +1,7 @@
 """What sources say when they cannot be opened, in the window's language."""
 
+import ast
+import inspect
 import socket
 
 import pytest
@@ -7,6 +9,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.dashboard.source_words import SENTENCES, source_words
 from app.dashboard.translation import Translation
+from app.live import loop_check, proving
 from app.live.opening import Opening
 from instruments.address import open_address
 from instruments.source import SourceError, SourceRequest
@@ -50,6 +53,37 @@ def test_what_goes_wrong_the_oftenest_is_said_in_german(german, tmp_path):
         assert "{" not in german_words
         # What a person typed, and numbers, stay.
         assert address.partition(":")[2].split("::")[0].split("=")[0] in german_words, address
+
+
+def sentence_of(node):
+    """The text that a literal makes, with something in each place of a value."""
+    if isinstance(node, ast.Constant):
+        return node.value
+    values = {"percent": "50 % of full scale"}
+    return "".join(
+        each.value if isinstance(each, ast.Constant) else values.get(ast.unparse(each.value), "a")
+        for each in node.values
+    )
+
+
+def sentences_of_the_loop():
+    """Every sentence that a measurement by test tones tells or ends with, as its source has it."""
+    told = []
+    for function in (loop_check._LoopCheck, proving.prove, proving.proof_of):
+        for node in ast.walk(ast.parse(inspect.getsource(function))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in ("LoopFault", "self._tell"):
+                told += [each for each in node.args if not isinstance(each, ast.Call | ast.Name)]
+            if isinstance(node, ast.FunctionDef) and node.name == "_why_nothing":
+                told += [each.value for each in ast.walk(node) if isinstance(each, ast.Return)]
+    named = [loop_check.NOT_QUIET, loop_check._NOT_OURS]
+    return named + [sentence_of(each) for each in told]
+
+
+def test_all_that_a_measurement_of_a_probe_tells_is_said_in_german(german):
+    told = sentences_of_the_loop()
+    assert len(told) >= 13
+    for english in told:
+        assert source_words(english) != english, english
 
 
 def test_what_is_missing_in_a_form_is_named_in_german(german):
