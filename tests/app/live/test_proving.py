@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import fields, replace
+from time import sleep
 from types import SimpleNamespace
 
 import numpy as np
@@ -301,6 +302,20 @@ def test_window_and_terminal_say_what_the_input_resolves():
     assert any("this input resolves ±" in note for note in view.notes)
 
 
+class Idle(Played):
+    """An input that gives nothing for now; no capture, which would be read again at its end."""
+
+    @property
+    def info(self):
+        return replace(super().info, length_frames=None)
+
+    def read(self, timeout_s):
+        if self._left:
+            return super().read(timeout_s)
+        sleep(timeout_s)
+        return None
+
+
 class Sources:
     """Gives the sources of a test, one at each opening."""
 
@@ -324,7 +339,7 @@ def proved_card(monkeypatch, tmp_path):
 
 def looked_at(card, open_player):
     """Have a session look at a card's check; returns what came of it and what was told."""
-    idle = Played(np.zeros((48_000, 2), np.float32), 48_000, card.info.proof)
+    idle = Idle(np.zeros((48_000, 2), np.float32), 48_000, card.info.proof)
     session, told = Session(PROFILE, opener=Sources(idle, card)), []
     session.open("sound:bench")
     until(lambda: session.recheck_words, "what is to be done before it plays")
@@ -366,7 +381,7 @@ class KnownCard(VirtualCard):
 
 def proved_by(card, open_player, at_most=0.5):
     """Have a session measure a card, of which nothing is kept; returns what came and was told."""
-    idle = Played(np.zeros((48_000, 2), np.float32), 48_000, None)
+    idle = Idle(np.zeros((48_000, 2), np.float32), 48_000, None)
     session, told = Session(PROFILE, opener=Sources(idle, card)), []
     session.open("sound:bench")
     until(lambda: session.origin(), "the input")
