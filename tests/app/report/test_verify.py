@@ -208,7 +208,8 @@ def test_a_forger_who_prints_another_record_is_told_by_the_book(tmp_path, book, 
 
 
 @pytest.mark.parametrize(
-    ("content", "why"), [(b"hello", "holds no record"), (b"\xff\xfe", "decode"), (None, "be read")]
+    ("content", "why"),
+    [(b"hello", "holds no record"), (b"\xff\xfe", "it is no report"), (None, "be read")],
 )
 def test_what_is_no_report_is_said(tmp_path, capsys, content, why):
     path = tmp_path / "some.html"
