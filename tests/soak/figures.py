@@ -12,7 +12,6 @@ from scipy.stats import linregress
 
 EARLY_S = 600.0
 """Growth counts from here on: what is made on first use has been made."""
-_MEAN_S = 180.0
 _NAMES = {
     "memory_mib": "memory, MiB",
     "objects": "objects",
@@ -37,6 +36,8 @@ class Row:
         Part of one processor since the row before.
     late_ms : float
         Longest time from one frame of the window to the next since then.
+    at_rest : bool
+        Whether the hands rested, with the window as at each rest.
     """
 
     at_s: float
@@ -46,6 +47,7 @@ class Row:
     threads: int
     processor: float
     late_ms: float
+    at_rest: bool = False
 
 
 def table(rows: Sequence[Row], most: int = 30) -> str:
@@ -60,26 +62,15 @@ def table(rows: Sequence[Row], most: int = 30) -> str:
 
 
 def growth_mib_an_hour(rows: Sequence[Row]) -> tuple[float, float] | None:
-    """Return the slope of the memory after the first ten minutes, and its standard uncertainty.
+    """Return the slope of the memory at rest after the first ten minutes, and its standard u.
 
-    What is shown at a moment takes some MiB up or sets them free, for a minute or so; so the line
-    goes through means of some minutes, whose scatter about it says how well it is known. None where
-    there are too few of them.
+    Between the rests it comes and goes by some tens of MiB with what is shown. None where there are
+    too few of them.
     """
-    late = [row for row in rows if row.at_s >= EARLY_S]
-    whole = int((late[-1].at_s - EARLY_S) // _MEAN_S) if late else 0
-    if whole < 4:
+    late = [row for row in rows if row.at_rest and row.at_s >= EARLY_S]
+    if len(late) < 4:
         return None
-    means = np.array(
-        [
-            [np.mean([getattr(row, name) for row in part]) for name in ("at_s", "memory_mib")]
-            for part in (
-                [row for row in late if place == int((row.at_s - EARLY_S) // _MEAN_S)]
-                for place in range(whole)
-            )
-        ]
-    )
-    line = linregress(means[:, 0] / 3600.0, means[:, 1])
+    line = linregress([row.at_s / 3600.0 for row in late], [row.memory_mib for row in late])
     return float(line.slope), float(line.stderr)
 
 
@@ -94,7 +85,7 @@ def summary(rows: Sequence[Row], late_ms: Sequence[float]) -> str:
     frames = np.quantile(late_ms, (0.5, 0.99, 0.999)) if len(late_ms) else (np.nan,) * 3
     middle, most, nearly_all = (f"{each:.0f}" for each in frames)
     return (
-        f"growth after ten minutes: {grown}\n"
+        f"growth at rest after ten minutes: {grown}\n"
         f"frame to frame: median {middle} ms, 99 % {most} ms, 99.9 % {nearly_all} ms"
     )
 

@@ -1,7 +1,9 @@
 """Random hands at the window: keys, words, sources, jobs, reports, sizes.
 
 A hand does what a person could do from the keyboard or with the pages' buttons; nothing that opens
-a dialog of the system's, which would wait for a person.
+a dialog of the system's, which would wait for a person. Every two minutes it rests: the needle over
+a source that was just opened, in a window of one size, the last report put away. What the window
+takes up then is compared, like with like.
 """
 
 from __future__ import annotations
@@ -22,7 +24,11 @@ from PySide6.QtWidgets import QApplication, QMenu
 
 from app import faults
 from app.blackbox.recorder import BlackBox
-from app.dashboard.allocator import give_back_each_minute, give_back_large_blocks
+from app.dashboard.allocator import (
+    give_back_each_minute,
+    give_back_holes,
+    give_back_large_blocks,
+)
 from app.dashboard.cycles import collected_here
 from app.dashboard.settings import Settings
 from app.dashboard.window import MainWindow
@@ -39,10 +45,13 @@ from tests.soak.figures import Row
 _HAND_MS = 120
 _MENU_MS = 200
 _ROW_S = 5.0
+_REST_EACH_S = 120.0
+_REST_S = 5.0
 _LEAST_ACTIONS = 4
 """However long they take on a busy machine."""
 _LIGHT = "rate=64000&carrier_hz=25000"
 """Of a drive that is slow enough for an old computer."""
+_AT_REST_PX = (1280, 800)
 _LETTERS = "abc XYZ019.,-µ/:?&=%\"'\\"
 _LEFT_OUT = {
     (Qt.Key.Key_O, Qt.KeyboardModifier.ControlModifier),
@@ -78,9 +87,10 @@ class _Watch:
         self._longest_ms = max(self._longest_ms, late_ms)
         self._soak.late_ms.append(late_ms)
         if now_s - self._row_s >= _ROW_S:
-            self._row(now_s)
+            self.row(now_s)
 
-    def _row(self, now_s: float) -> None:
+    def row(self, now_s: float, *, at_rest: bool = False) -> None:
+        """Take a row."""
         processor_s = time.process_time()
         part = (processor_s - self._processor_s) / (now_s - self._row_s)
         self._processor_s, self._row_s = processor_s, now_s
@@ -92,6 +102,7 @@ class _Watch:
             threads=threading.active_count(),
             processor=part,
             late_ms=self._longest_ms,
+            at_rest=at_rest,
         )
         self._soak.rows.append(row)
         self._longest_ms = 0.0
@@ -126,6 +137,15 @@ class _Hands:
         parts = np.array([part for part, _ in self._acts])
         chosen = int(self._rng.choice(len(parts), p=parts / parts.sum()))
         self._acts[chosen][1]()
+
+    def rest(self) -> None:
+        """Bring the window to the state that it has at each rest."""
+        window = self._window
+        window.report_page._clear()
+        window.show_needle()
+        window.needle_page.leave_large()
+        window.resize(*_AT_REST_PX)
+        window.open_source(Opening(f"sim:{_LIGHT}"))
 
     def _send(self, key: Qt.Key, modifiers: Qt.KeyboardModifier, text: str = "") -> None:
         target = QApplication.focusWidget() or self._window
@@ -208,12 +228,25 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
     give_back_each_minute(window)
     watch, hands = _Watch(soak), _Hands(window, folder, seed)
 
-    until_s = time.monotonic() + seconds
+    begun_s = time.monotonic()
+    rested = 0
+    resting_since_s: float | None = None
 
     def act() -> None:
-        soak.actions += 1
-        hands.act()
-        if time.monotonic() >= until_s and soak.actions >= _LEAST_ACTIONS:
+        nonlocal rested, resting_since_s
+        now_s = time.monotonic()
+        if resting_since_s is None and now_s - begun_s >= (rested + 1) * _REST_EACH_S:
+            hands.rest()
+            resting_since_s = now_s
+        elif resting_since_s is None:
+            soak.actions += 1
+            hands.act()
+        elif now_s - resting_since_s >= _REST_S:
+            gc.collect()
+            give_back_holes()
+            watch.row(now_s, at_rest=True)
+            rested, resting_since_s = rested + 1, None
+        if now_s - begun_s >= seconds and soak.actions >= _LEAST_ACTIONS:
             application.quit()
 
     timers = []
