@@ -16,6 +16,7 @@ from app.dashboard.background import in_background
 from app.dashboard.forms import FieldGrid, Hint
 from app.dashboard.source_words import source_words
 from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row
+from app.live.view import Phase
 
 if TYPE_CHECKING:
     from app.live.session import OpenPlayer, Proved, Session
@@ -39,6 +40,7 @@ class ProbePage(Page):
         self._session, self._open_player = session, open_player
         self._work: Future[Proved] | None = None
         self._told = ""
+        self._waits_for_source = False
         self._title.setText(self.tr("Measure the probe"))
         self._words = QLabel(
             self.tr(
@@ -81,6 +83,7 @@ class ProbePage(Page):
     def activate(self) -> None:
         """Get ready for the keyboard."""
         if not self.busy:
+            self._waits_for_source = False
             self.say("")
             self.output.setFocus()
 
@@ -96,6 +99,9 @@ class ProbePage(Page):
         elif part is None:
             self.say(self.tr("The highest level is above 0 and at most 100 %."))
             self.at_most.setFocus()
+        elif self._session.view().phase is Phase.OPENING:
+            self._waits_for_source = True
+            self.say(self.tr("The input is being opened …"))
         elif self._session.origin() is None:
             self.say(self.tr("No source is running; open the input that is to be measured."))
         else:
@@ -106,6 +112,10 @@ class ProbePage(Page):
 
     def refresh(self) -> None:
         """Show how far it is, and what came of it."""
+        if self._waits_for_source and self._session.view().phase is not Phase.OPENING:
+            self._waits_for_source = False
+            if self.isVisible():
+                self.play()
         if self._work is None:
             return
         if not self._work.done():

@@ -6,7 +6,9 @@ import pytest
 from PySide6.QtWidgets import QApplication
 
 from app.live.session import Proved
+from app.live.view import Phase, View
 from instruments.proof import DetectorProof, InputIdentity, InputProof
+from tests.app.dashboard.fakes import view
 from tests.app.dashboard.keys import KEY, press
 from tests.app.dashboard.listening import ListeningSession, player, until_done
 
@@ -24,7 +26,11 @@ PROOF = InputProof(
 
 
 class ProvingSession(ListeningSession):
-    """Measures a probe."""
+    """Measures a probe; what is opened is open at once."""
+
+    def open(self, address, roles=None, options=None):
+        super().open(address, roles, options)
+        self.now = view(0.02)
 
     def prove(self, open_player, output, at_most, tell):
         return self.listen("prove", open_player, output, at_most, tell=tell)
@@ -63,6 +69,33 @@ def test_what_is_described_is_opened_measured_and_read_by_what_was_found(qtbot, 
     until_done(qtbot, window, window.probe_page)
     assert of_probe(session) == [("prove", player, "USB", 0.5), ("reopen",)]
     assert "read by it from now on. Its low corner is 6.98 ± 0.14 Hz." in page.status
+
+
+def test_an_input_that_is_still_being_opened_is_waited_for(qtbot, shown):
+    session = ProvingSession(Proved(PROOF))
+    window = shown(session)
+    running, session.now = session.now, View(phase=Phase.OPENING, source="sound:bench")
+    page = window.probe_page
+    page.output.setText("USB")
+    press(KEY.Key_Return)
+    window.tick()
+    assert (of_probe(session), page.status) == ([], "The input is being opened …")
+    session.now = running
+    until_done(qtbot, window, page)
+    assert of_probe(session)[0] == ("prove", player, "USB", 1.0)
+
+
+def test_whoever_goes_back_while_the_input_is_opened_has_nothing_played(shown):
+    session = ProvingSession()
+    window = shown(session)
+    running, session.now = session.now, View(phase=Phase.OPENING, source="sound:bench")
+    window.probe_page.output.setText("USB")
+    press(KEY.Key_Return)
+    press(KEY.Key_Escape)
+    session.now = running
+    for _ in range(3):
+        window.tick()
+    assert of_probe(session) == []
 
 
 def test_why_nothing_is_kept_is_told_and_it_may_be_played_again(qtbot, shown):
