@@ -338,8 +338,7 @@ class _Conductor:
         typist = self._typist
         if typist is None:
             raise _Interrupted
-        noticed = isinstance(ask, Do) and self._runner.hand.notices
-        typist.prompt(ask, self._where, noticed=noticed)
+        typist.prompt(ask, self._where)
         self._reader.watch(isinstance(ask, Do) and self._runner.hand.watches)
         while not typist.ended:
             reply = typist.reply(ask)

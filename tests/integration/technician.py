@@ -110,15 +110,11 @@ class Technician:
 
     def _turn(self, told):
         """Turn until no step would lead nearer to where the head is to go."""
-        while "Still to go" in told and (steps := self._steps_to_go(told)) != 0:
+        while (steps := self._steps_to_go(told)) != 0:
             large, small = divmod(abs(steps), LARGE_STEPS)
             self.nudge(outward=steps > 0, large=large, small=small)
-            # A pause on the way may have been taken for its end.
-            told = self.until(SAID, "Still to go", "Enter: ")
-        if "Still to go" in told:
-            self.go_on()
-        else:
-            self._do(told)
+            told = self.until(SAID, "Still to go")
+        self.go_on()
 
     def _steps_to_go(self, told):
         (um, side), *_ = re.findall(r"Still to go: ([0-9.]+) µm (\w+)", told)
