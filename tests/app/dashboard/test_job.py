@@ -890,10 +890,14 @@ def test_a_job_that_was_left_in_mid_measurement_can_go_back_to_the_check_before(
     job = controller.job
     assert job.step.check is CheckName.CARE
     assert not job.can_undo
-    # What ended last is only looked at: a key too many changes nothing.
-    for title in ("Radial, side 0, as found: ", "Before power, as found", "Radial, side 0"):
+
+    def may_go_back():
         refresh(window)
         assert window.needle_page.job._buttons[1].isEnabled()
+
+    # What ended last is only looked at: a key too many changes nothing.
+    for title in ("Radial, side 0, as found: ", "Before power, as found", "Radial, side 0"):
+        qtbot.waitUntil(may_go_back)
         press(KEY.Key_Backspace)
         assert window.needle_page.job.card.title.startswith(title)
     steps = len(job.steps)
