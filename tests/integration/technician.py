@@ -21,6 +21,7 @@ from tests.integration.xdisplay import display, program
 
 JOB_WITHIN_S = 900.0
 WAIT_S = 60.0
+STILL_S, SETTLES_S = 1.5, 15.0
 DRIVE = "hall 2, machine 7"
 SOURCE = "sim:offset_um=-60&creep_um=6&seed=3"
 STEP_UM, LARGE_STEPS = 5.0, 5
@@ -113,8 +114,16 @@ class Technician:
         while (steps := self._steps_to_go(told)) != 0:
             large, small = divmod(abs(steps), LARGE_STEPS)
             self.nudge(outward=steps > 0, large=large, small=small)
-            told = self.until(SAID, "Still to go")
+            told = self._newest(self.until(SAID, "Still to go"))
         self.go_on()
+
+    def _newest(self, told):
+        """What is told last of how far to go: some of it was said between the steps."""
+        end_s = time.monotonic() + SETTLES_S
+        while time.monotonic() < end_s and (each := self.listen(STILL_S)) is not None:
+            if each[0] == SAID and "Still to go" in each[1]:
+                told = each[1]
+        return told
 
     def _steps_to_go(self, told):
         (um, side), *_ = re.findall(r"Still to go: ([0-9.]+) µm (\w+)", told)
