@@ -46,8 +46,7 @@ def give_back_large_blocks() -> bool:
 def give_back_each_minute(parent: QObject) -> QTimer:
     """Give back pages of holes once a minute, as long as the parent lives.
 
-    That takes the library some milliseconds. Without it a window that is left open grows by tens of
-    megabytes in an hour, with as much in use as before.
+    It costs less than a frame of the window. What it brings `python -m tests.soak` shows.
     """
     timer = QTimer(parent, interval=_EACH_MS)
     timer.timeout.connect(give_back_holes)
