@@ -338,7 +338,8 @@ class _Conductor:
         typist = self._typist
         if typist is None:
             raise _Interrupted
-        typist.prompt(ask, self._where)
+        noticed = isinstance(ask, Do) and self._runner.hand.notices
+        typist.prompt(ask, self._where, noticed=noticed)
         self._reader.watch(isinstance(ask, Do) and self._runner.hand.watches)
         while not typist.ended:
             reply = typist.reply(ask)

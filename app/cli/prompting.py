@@ -128,15 +128,15 @@ class Typist:
         self._out.write(words_shown(text, self._unit) + "\n")
         self._out.flush()
 
-    def prompt(self, ask: Do | Enter, where: str) -> None:
-        """Write what is asked for, and how it is answered.
+    def prompt(self, ask: Do | Enter, where: str, *, noticed: bool = False) -> None:
+        """Write what is asked for, how it is answered, and whether it is noticed without a word.
 
         What a person typed before was meant for something else and is not taken.
         """
         if self._is_person and self._forget():
             self.say("What was typed before this was asked is not taken.")
         ask, where = ask_in(ask, self._unit), words_shown(where, self._unit)
-        self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask)} > ")
+        self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask, noticed)} > ")
         self._out.flush()
 
     def reply(self, ask: Do | Enter) -> Reply | None:
@@ -173,9 +173,9 @@ class Typist:
         self._ended = True
 
 
-def _how(ask: Do | Enter) -> str:
+def _how(ask: Do | Enter, noticed: bool) -> str:
     if isinstance(ask, Enter):
         what = " or ".join(ask.choices) or (f"a number in {ask.unit}" if ask.unit else "a text")
         return f"{what}; Enter alone leaves it open (skip: why, back)"
-    seen = "; the tool sees it by itself" if ask.noticed else ""
+    seen = "; the tool sees it by itself" if noticed else ""
     return f"Enter when done{seen} (skip: why, back)"

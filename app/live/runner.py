@@ -70,6 +70,10 @@ _SEATING = (
 """What the disk stops for, and is seated anew."""
 _PATIENCE_S = 1.5
 """From *done* to samples in which it should have been seen: some turns settle a reading."""
+_NUDGED_PART, _NEARLY_PART = 0.9, 0.75
+"""Of a nudge: there a hand has ended; and there it may have (hands err by a tenth or so)."""
+_MOST_AGAIN = 5
+"""So often a measurement begins anew in which the hand was still at work."""
 _AWAY_S = 10.0
 """From *done*, with the head stepped away, to where it should have come back."""
 
@@ -118,10 +122,35 @@ class HandWatch:
         return self.arrival is not None or self.move is not None or self.left_s is not None
 
     @property
+    def notices(self) -> bool:
+        """Whether it is noticed without a word that what is asked has been done."""
+        nudges = self._doing is not None and self._doing.action is Action.NUDGE
+        return self.arrival is not None or self.left_s is not None or (nudges and bool(self.move))
+
+    @property
+    def has_nudged(self) -> bool:
+        """Whether the head is seen to be as far from where it was as a nudge is to bring it.
+
+        Either way round: which one is outward may be what the nudge is to show.
+        """
+        return self._nudged_by(_NEARLY_PART)
+
+    def _nudged_by(self, part: float) -> bool:
+        move, doing = self.move, self._doing
+        if move is None or move.went_um is None or doing is None or not doing.amount:
+            return False
+        wanted_um = max(move.resolution_um, part * abs(doing.amount))
+        return doing.action is Action.NUDGE and abs(move.went_um) >= wanted_um
+
+    @property
     def is_done(self) -> bool:
         """Whether the hand has done what was asked, and rests, as far as can be seen."""
         if self.left_s is not None:
             return self.left_s <= 0.0
+        if self.move is not None:
+            # Short of its end a hand may but change its grip.
+            part = _NEARLY_PART if self.move.rests_long else _NUDGED_PART
+            return self.move.rests and self._nudged_by(part)
         return self.arrival is not None and self.arrival.arrived
 
     @property
@@ -203,6 +232,7 @@ class JobRunner:
         self._said_s: float | None = None
         self._last_s = 0.0
         self._disk_turned = False
+        self._again = 0
         self.part: float | None = None
         self.hand = HandWatch(job)
         self.doubt: Message | None = None
@@ -237,10 +267,13 @@ class JobRunner:
             question = None if change is None else fill(messages.GO_ON_ELSEWHERE, change)
             if (obstacle := self.refusal or question) is not None:
                 return obstacle
-            request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.head)
-            self._measurer.measure(request)
-            self.part = 0.0
+            self._begin(ask)
         return None
+
+    def _begin(self, ask: Measure) -> None:
+        request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.head)
+        self._measurer.measure(request)
+        self.part = 0.0
 
     def cancel(self) -> None:
         """Cancel the measurement under way."""
@@ -268,7 +301,11 @@ class JobRunner:
 
     def _take(self, progress: MeasurementProgress, found: Measurement) -> MeasurementProgress:
         """Answer with what was measured, unless that may not stand in this job."""
-        reading = found.reading
+        reading, ask = found.reading, self.job.ask
+        if self._again and isinstance(ask, Measure) and _has_moved(reading):
+            self._again -= 1
+            self._begin(ask)
+            return MeasurementProgress(0.0)
         if reading is not None and reading.valid and reading.offset_um is not None:
             self._place_um = own(reading.offset_um, reading.balance)
         try:
@@ -300,7 +337,10 @@ class JobRunner:
         if self.line is not None and self.line.takes(self.job.ask):
             return False
         if self.hand.is_done or (self._said_done and self.hand.seen):
+            # Nobody has said that the hand is off the drive.
+            nudged = self.hand.has_nudged and not self._said_done
             self.answer(True)
+            self._again = _MOST_AGAIN if nudged else 0
             return True
         if not self._said_done:
             return False
@@ -401,6 +441,13 @@ class JobRunner:
         self.cancel()
         self.hand, self.follows = HandWatch(self.job, self._place_um), False
         self._said_done, self.doubt = False, None
+        self._again = 0
+
+
+def _has_moved(reading: Reading | None) -> bool:
+    """Whether a reading tells that the head moved while it was taken."""
+    notes = () if reading is None else reading.notes
+    return any(note.text == of_analysis.HEAD_MOVED.text for note in notes)
 
 
 class SourceReader:

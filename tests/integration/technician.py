@@ -22,6 +22,8 @@ from tests.integration.xdisplay import display, program
 JOB_WITHIN_S = 900.0
 WAIT_S = 60.0
 STILL_S, SETTLES_S = 1.5, 15.0
+NOTICED_S = 8.0
+"""A nudge that is noticed is asked about, or measured, within so long."""
 DRIVE = "hall 2, machine 7"
 SOURCE = "sim:offset_um=-60&creep_um=6&seed=3"
 STEP_UM, LARGE_STEPS = 5.0, 5
@@ -110,18 +112,26 @@ class Technician:
         self.step(outward=not outward)
 
     def _turn(self, told):
-        """Turn until no step would lead nearer to where the head is to go."""
-        while (steps := self._steps_to_go(told)) != 0:
+        """Turn until no step would lead nearer to where the head is to go, and have it noticed."""
+        while "Still to go" in told:
+            steps = self._steps_to_go(told)
+            if steps == 0:
+                told = self._newest("", NOTICED_S)
+                if not told:
+                    # It stopped too far from its end for the program to take it for that.
+                    self.go_on()
+                    return
+                continue
             large, small = divmod(abs(steps), LARGE_STEPS)
             self.nudge(outward=steps > 0, large=large, small=small)
-            told = self._newest(self.until(SAID, "Still to go"))
-        self.go_on()
+            told = self._newest(self.until(SAID, "Still to go", "Enter: "), STILL_S)
+        self._do(told)
 
-    def _newest(self, told):
-        """What is told last of how far to go: some of it was said between the steps."""
+    def _newest(self, told, still_s):
+        """What is told last of how far to go, or asked, before it is silent for so long."""
         end_s = time.monotonic() + SETTLES_S
-        while time.monotonic() < end_s and (each := self.listen(STILL_S)) is not None:
-            if each[0] == SAID and "Still to go" in each[1]:
+        while time.monotonic() < end_s and (each := self.listen(still_s)) is not None:
+            if each[0] == SAID and any(words in each[1] for words in ("Still to go", "Enter: ")):
                 told = each[1]
         return told
 

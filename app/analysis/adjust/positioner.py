@@ -201,6 +201,8 @@ def own(offset_um: Quantity, balance: Quantity | None) -> Quantity:
 
 _LEAST_MOVE_UM = 1.0
 """No less counts as a move: the arm breathes with the spindle (common practice)."""
+_RESTS_S, _RESTS_LONG_S = 2.0, 6.0
+"""So long a head stands still that a hand has ended; and that it has not but changed its grip."""
 
 
 class MoveWatch:
@@ -217,10 +219,18 @@ class MoveWatch:
         It was seen to move, by more than :attr:`resolution_um`.
     resolution_um : float
         What can be told apart.
+    went_um : float or None
+        How far it is from where it was, outward positive; None while it is not in sight.
+    rests, rests_long : bool
+        It has stood still for a while; and for so long that nobody turns it any more.
     """
 
     def __init__(self, before_um: Quantity | None = None) -> None:
         self._before_um = before_um
+        self._steady = Steadiness(_RESTS_S, _LEAST_MOVE_UM)
+        self._long_steady = Steadiness(_RESTS_LONG_S, _LEAST_MOVE_UM)
+        self.went_um: float | None = None
+        self.rests = self.rests_long = False
         self._silence = _Silence()
         self._end_index: int | None = None
         self._far: Side | None = None
@@ -238,13 +248,25 @@ class MoveWatch:
         if reading.end_index == self._end_index:
             return
         self._end_index = reading.end_index
-        self._broken |= self._silence.before(now_s)
+        if silent := self._silence.before(now_s):
+            self._begin_rest()
+        self._broken |= silent
+        self.went_um, self.rests, self.rests_long = None, False, False
         if reading.valid and reading.offset_um is not None:
-            self._there(own(reading.offset_um, reading.balance))
-        elif any(reason in messages.FAR_OFF for reason in reading.reasons):
+            offset_um = own(reading.offset_um, reading.balance)
+            self._there(offset_um)
+            self.rests = self._steady.push(offset_um, now_s)
+            self.rests_long = self._long_steady.push(offset_um, now_s)
+            return
+        self._begin_rest()
+        if any(reason in messages.FAR_OFF for reason in reading.reasons):
             self._far_off(reading.side)
         elif reading.reasons != (messages.WAITING,):
             self._broken = True
+
+    def _begin_rest(self) -> None:
+        self._steady.forget()
+        self._long_steady.forget()
 
     def _there(self, offset_um: Quantity) -> None:
         self._seen = True
@@ -253,7 +275,8 @@ class MoveWatch:
             self._before_um = offset_um
         u_um = np.hypot(self._before_um.u, offset_um.u)
         self.resolution_um = max(_LEAST_MOVE_UM, 3.0 * float(u_um))
-        self.moved |= abs(offset_um.value - self._before_um.value) > self.resolution_um
+        self.went_um = offset_um.value - self._before_um.value
+        self.moved |= abs(self.went_um) > self.resolution_um
 
     def _far_off(self, side: Side | None) -> None:
         """With one lobe alone nothing but the side is known."""

@@ -341,6 +341,8 @@ def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
         rpm = reading.speed_rpm.value
         away = 100.0 * (rpm / controller.job.profile.speed_rpm - 1.0)
         return translate("job", "{0:.2f} rpm, {1:+z.2f} %").format(rpm, away).replace("-", "−")
+    if controller.hand.has_nudged:
+        return translate("job", "Once the head stands still, it is measured.")
     if ask.action is Action.NUDGE and reading.offset_um is not None:
         away_um = reading.offset_um.value - controller.zero_um
         if abs(away_um) < LEAST_TOLD_UM:

@@ -169,8 +169,8 @@ class Person(Typist):
         self.drive = source.drive
         self.asks = []
 
-    def prompt(self, ask, where):
-        super().prompt(ask, where)
+    def prompt(self, ask, where, *, noticed=False):
+        super().prompt(ask, where, noticed=noticed)
         self.asks.append(ask)
         if isinstance(ask, Do):
             self._work(ask)
@@ -210,23 +210,36 @@ def test_a_person_who_types_does_the_job_with_enter_alone():
     assert any(isinstance(ask, Do) and ask.action is Action.NUDGE for ask in person.asks)
 
 
+class Silent(Person):
+    """Both hands at the drive, and no word but for what nobody could see."""
+
+    def _work(self, ask):
+        super()._work(ask)
+        if not ask.noticed and ask.action is not Action.NUDGE:
+            self._typed.put("\n")
+
+    @property
+    def ended(self):
+        return False
+
+
+def test_nudges_are_seen_without_a_word():
+    params = VirtualParams(seed=3, **QUICK, offset_um=-40.0, hand_um=0.0, hand_percent=5.0)
+    source = Handless(params)
+    source.open()
+    person = Silent("", source)
+    of, options = (source, PROFILE, EnvelopeOptions()), JobOptions(arrivals=1, turns=3)
+    job = conduct(*of, checks=(CheckName.ADJUST,), options=options, typist=person)
+    assert abs(source.drive.positioner.middle_um) <= 5.0
+    nudges = [ask for ask in person.asks if isinstance(ask, Do) and ask.action is Action.NUDGE]
+    assert job.nudges == len(nudges) >= 2
+    assert job.outcomes[-1].verdict is Verdict.PASS
+
+
 @pytest.mark.slow
 def test_an_arrival_is_seen_without_a_word():
     source = Handless(VirtualParams(seed=3, **QUICK, backlash_um=8.0))
     source.open()
-
-    class Silent(Person):
-        """Both hands at the drive."""
-
-        def _work(self, ask):
-            super()._work(ask)
-            if not ask.noticed:
-                self._typed.put("\n")
-
-        @property
-        def ended(self):
-            return False
-
     person = Silent("", source)
     of, options = (source, PROFILE, EnvelopeOptions()), JobOptions(arrivals=2, turns=5)
     job = conduct(*of, checks=(CheckName.HYSTERESIS,), options=options, typist=person)

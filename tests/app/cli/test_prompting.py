@@ -47,7 +47,10 @@ def test_prompts_say_what_to_do_and_how_to_answer():
     said = out.getvalue()
     assert "Loosen the screws." in said
     assert "Enter when done" in said
+    assert "sees it by itself" not in said
     assert "yes or no" in said
+    typist.prompt(DO, "adjust, work", noticed=True)
+    assert "Enter when done; the tool sees it by itself" in out.getvalue()
 
 
 def test_the_end_of_the_input_is_noticed_after_the_last_line():

@@ -46,8 +46,8 @@ class Person(Typist):
         self._hands = hands
         self.asks = []
 
-    def prompt(self, ask, where):
-        super().prompt(ask, where)
+    def prompt(self, ask, where, *, noticed=False):
+        super().prompt(ask, where, noticed=noticed)
         self.asks.append(ask)
         if isinstance(ask, Do) and ask.action is Action.SEEK:
             self._hands.select(ask.head)
@@ -177,8 +177,8 @@ def test_a_hand_takes_over_with_a_key_and_gives_back_with_a_word(source):
             if "by wire" in text and self.said.count("by wire; Enter takes over") == 3:
                 self._typed.put("\n")
 
-        def prompt(self, ask, where):
-            super().prompt(ask, where)
+        def prompt(self, ask, where, *, noticed=False):
+            super().prompt(ask, where, noticed=noticed)
             if sum(each.noticed for each in self.asks if isinstance(each, Do)) == 2:
                 self._typed.get()
                 self._typed.put("wire\n")

@@ -77,7 +77,7 @@ def card(job, shown=None, **changes):
         "may_lend_hand": False,
         "may_lend_line": False,
         "line": None,
-        "hand": SimpleNamespace(arrival=None, lock=None, left_s=None),
+        "hand": SimpleNamespace(arrival=None, lock=None, left_s=None, has_nudged=False),
         "zero_um": 0.0,
         "doubt": None,
         "asks_source": False,
@@ -221,6 +221,9 @@ def test_the_middle_is_followed_while_it_is_nudged(offset_um, zero_um, words):
     assert card(made_job(), shown, zero_um=zero_um).live == ""
     assert card(made_job(ask=NUDGE), replace(shown, offset_um=None)).live == ""
     assert card(made_job(ask=NUDGE), None).live == ""
+    far_enough = SimpleNamespace(arrival=None, lock=None, left_s=None, has_nudged=True)
+    told = card(made_job(ask=NUDGE), shown, hand=far_enough).live
+    assert told == "Once the head stands still, it is measured."
 
 
 def test_a_reason_for_leaving_out():

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.messages import INDEX_SILENT, NO_CARRIER
+from app.analysis.messages import HEAD_MOVED, INDEX_SILENT, NO_CARRIER, fill
 from app.analysis.results import Measurand, Quantity, Reading
 from app.job import messages
 from app.job.job import DISK_STOPPED, Job
@@ -288,6 +288,76 @@ def places(runner, moves_um):
     """Return where the head is seen after moves from where it was measured last."""
     at_um = runner._place_um.value
     return [AWAY if move is LOST else (at_um - move, True) for move in moves_um]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("parts", "noticed"),
+    [
+        ([0.0] * 40, False),  # nothing was turned yet
+        ([0.0, 0.3, 0.6, 0.6, *[0.6] * 40], False),  # a rest on the way
+        ([0.0, 0.5, *[1.0] * 10], False),  # not yet at rest
+        ([0.0, 0.5, *[1.0] * 40], True),
+        ([0.0, 0.5, *[0.8] * 40], False),  # the hand may be changing its grip
+        ([0.0, 0.5, *[0.8] * 80], True),  # as far as a hand comes
+        ([0.0, *[0.8, 1.3] * 20], False),  # it is still turned to and fro
+        ([0.0, *[1.0] * 10, LOST, *[1.0] * 15], False),  # out of sight the rest begins anew
+        ([0.0, *[1.0] * 10, LOST, *[1.0] * 40], True),
+    ],
+)
+def test_a_nudge_is_noticed_without_a_word_once_the_head_stands_still(parts, noticed, sign):
+    runner, _, _ = asked_for(Action.NUDGE, CheckName.ADJUST)
+    ask = runner.job.ask
+    amount_um = sign * ask.amount
+    moves = [LOST if part is LOST else -part * amount_um for part in parts]
+    assert runner.hand.notices
+    answered = see_all(runner, *places(runner, moves))
+    assert (answered is not None) == noticed
+    assert (runner.job.ask != ask) == noticed
+    if noticed:
+        # By two seconds of readings at rest, and it is measured at once.
+        assert answered >= parts.index(max(filter(None, parts))) + 20
+        assert runner.follows
+        assert runner.job.ask.marks == ()
+
+
+@pytest.mark.parametrize("said", [False, True])
+def test_where_the_hand_was_still_at_work_it_is_measured_anew_after_a_nudge_that_nobody_told(said):
+    runner, bench, kept = asked_for(Action.NUDGE, CheckName.ADJUST)
+    amount_um = runner.job.ask.amount
+    if said:
+        runner.done()
+    see_all(runner, *places(runner, [0.0, *[-amount_um] * 40]))
+    ask = runner.job.ask
+    assert isinstance(ask, Measure)
+    runner.measure()
+    bench.finish(ask)
+    whole = bench.now
+    moved = fill(HEAD_MOVED, "+0.101", "-0.245")
+    reading = replace(whole.measurement.reading, notes=(moved,))
+    before = len(kept.taken)
+    for _ in range(3):
+        bench.now = replace(whole, measurement=replace(whole.measurement, reading=reading))
+        runner.poll()
+        if said:
+            # Who has said so has it as it was measured.
+            assert len(kept.taken) == before + 1
+            return
+        assert (runner.job.ask, runner.part, kept.taken[before:]) == (ask, 0.0, [])
+        assert bench.request is not None
+    bench.now = whole
+    runner.poll()
+    assert len(kept.taken) == before + 1
+
+
+def test_a_tightening_is_confirmed_and_not_taken_for_done():
+    runner, _, _ = asked_for(
+        Action.TIGHTEN, CheckName.ADJUST, CheckName.LOCK, drive=ScriptedDrive(creep_um=0.1)
+    )
+    ask = runner.job.ask
+    assert see_all(runner, *places(runner, [STILL, *[MOVED] * 60])) is None
+    assert runner.job.ask == ask
+    assert not runner.hand.notices
 
 
 @pytest.mark.parametrize("lost", [False, True])
