@@ -115,6 +115,9 @@ NUDGE_COUNTER = Message(
     "Turn the stepper's body counter-clockwise by about {0}°: {1} mm at the flange, {2} µm at the "
     "head."
 )
+NOT_READ = Message(
+    "Where the head is could not be read: {0}. Put that right; then it is measured again."
+)
 WRITE = Message("Write track {0}, side {1} with {2} all round.")
 
 # The mechanics, by eye and finger

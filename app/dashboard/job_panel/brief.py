@@ -67,6 +67,7 @@ BRIEF = {
     messages.NUDGE_TO_SEE.text: "Turn the body: bring the other lobe back.",
     messages.NUDGE_CLOCKWISE.text: "Turn the body clockwise.",
     messages.NUDGE_COUNTER.text: "Turn the body counter-clockwise.",
+    messages.NOT_READ.text: "Not read: put it right, and it is measured again.",
     messages.WRITE.text: "Write track {0}, side {1} with {2} all round.",
     messages.INSERT_ORDINARY.text: "Disk with the ordinary track in, its notch covered.",
     messages.WHICH_TRACK.text: "Which track stands alone?",

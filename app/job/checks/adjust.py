@@ -44,6 +44,7 @@ from app.job.checks.common import (
     measure_lobes,
     on_alignment_track,
     one_part,
+    reasons_of,
     why_not,
     without_number,
 )
@@ -68,6 +69,8 @@ from app.numbers import finely
 
 _LEAST_TRIAL_UM = 20.0
 _RELOCK_NUDGES = 2
+_MOST_LOOKS = 3
+"""So often it is measured where the head is, while nothing can be read."""
 _ROUGH_UM = 10.0
 """Tightening shifts what it locks (common practice), by as much or more: nearer is not kept."""
 SIGHT_PART = 0.25
@@ -102,7 +105,7 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Position]:
     """
     if situation.drive.arrived is None:
         yield from arrive(situation, Side.OUTWARD)
-    measurement: Measurement = yield measure_lobes(situation, label)
+    measurement = yield from _measured(situation, label)
     lobes = lobes_of(situation.profile, measurement)
     if lobes is None:
         reading = measurement.reading
@@ -125,6 +128,20 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Position]:
     middle_um = lobes.offset_um.value - rests_um * width.value
     found = Quantity(middle_um, combined_u(parts), combined_dof(parts))
     return Position(corrected_here(situation, found), side)
+
+
+def _measured(situation: Situation, label: str) -> Generator[Ask, Any, Measurement]:
+    """Measure the lobes; what hides them is asked to be put right, and they are measured again."""
+    measurement: Measurement = yield measure_lobes(situation, label)
+    for _ in range(_MOST_LOOKS - 1):
+        is_seen = lobes_of(situation.profile, measurement) is not None
+        reasons = reasons_of(measurement)
+        if is_seen or is_far_off(measurement.reading) or not reasons:
+            break
+        # With the screws loose the step is not to end for what a hand puts right in a moment.
+        yield Do(Action.CONFIRM, fill(messages.NOT_READ, reasons[0]))
+        measurement = yield measure_lobes(situation, label)
+    return measurement
 
 
 def bring_to(

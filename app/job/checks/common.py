@@ -257,13 +257,18 @@ def without_number(
     return concluded(situation, verdict, unit=limit.unit, limit=limit, reason=reason)
 
 
-def why_not(measurement: Measurement) -> str:
-    """Return why a measurement holds no number."""
+def reasons_of(measurement: Measurement) -> tuple[Message, ...]:
+    """Return why a measurement holds no number, each reason once."""
     said: list[Message] = [] if measurement.problem is None else [measurement.problem]
     if measurement.reading is not None:
         said += measurement.reading.reasons
     # The problem may be one of the reading's reasons.
-    return "; ".join(dict.fromkeys(map(str, said)))
+    return tuple({str(each): each for each in said}.values())
+
+
+def why_not(measurement: Measurement) -> str:
+    """Return why a measurement holds no number, in one line."""
+    return "; ".join(map(str, reasons_of(measurement)))
 
 
 _LEAST_U_UM = 1e-3

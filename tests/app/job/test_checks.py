@@ -420,6 +420,28 @@ def test_a_source_without_a_signal_fails_nothing_and_passes_nothing(check):
     assert outcome.value is None
 
 
+@pytest.mark.parametrize("unread", [1, 2, 3])
+def test_with_loose_screws_what_could_not_be_read_is_put_right_and_measured_again(unread):
+    drive = ScriptedDrive()
+    job, kept = job_on(plan=[Planned(CheckName.ADJUST, Stage.WORK)])
+    while not (isinstance(job.ask, Measure) and job.ask.label == "nudge 1"):
+        carry_out(job, drive, asks=1)
+    drive.silent = True
+    for _ in range(unread):
+        ask = job.ask
+        assert isinstance(ask, Measure)
+        assert ask.label == "nudge 1"
+        carry_out(job, drive, asks=1)
+        if job.ask is not None:
+            assert job.ask.message == fill(messages.NOT_READ, NO_CARRIER)
+            carry_out(job, drive, asks=1)
+    drive.silent = False
+    carry_out(job, drive)
+    (outcome,) = kept.outcomes
+    # What stays as it is is left at the third time.
+    assert (outcome.value is None) == (unread == 3)
+
+
 def test_the_whole_job_in_the_order_of_the_trade():
     drive = ScriptedDrive(middle_um=-90.0, backlash_um=9.0, creep_um=-8.0, speed_rpm=296.0)
     drive.entries["write refused"] = "yes"
