@@ -139,10 +139,12 @@ def decode(
 
 def _volts(codes: NDArray[Any], slope_v: float, intercept_v: float) -> Singles:
     volts: Singles = codes.astype(np.float32)
-    if slope_v != 1.0:
-        volts *= np.float32(slope_v)
-    if intercept_v:
-        volts += np.float32(intercept_v)
+    # What is too large for its kind is told below.
+    with np.errstate(over="ignore", invalid="ignore"):
+        if slope_v != 1.0:
+            volts *= np.float32(slope_v)
+        if intercept_v:
+            volts += np.float32(intercept_v)
     if not np.isfinite(volts).all():
         raise PreambleError("some of its values are no numbers")
     return volts

@@ -79,6 +79,13 @@ def test_a_wrong_count_is_refused():
         decoded([1, 2, 3, 4], told(6))
 
 
+@pytest.mark.parametrize("yinc", [1e37, 1e300, -1e300])
+def test_a_scale_beyond_what_is_kept_of_volts_is_refused(yinc):
+    preamble = Preamble(4, 1e-3, fields={"yinc": yinc, "yorig": 0, "yref": 128})
+    with pytest.raises(PreambleError, match="no numbers"):
+        decoded([0, 128, 128, 255], preamble)
+
+
 # Points, told interval, what a bin lasts: the screen spans 0.6 s in all.
 @pytest.mark.parametrize(
     ("pairs", "told_s", "bin_s"),
