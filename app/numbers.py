@@ -44,7 +44,7 @@ def plus_minus(
     if places is None:
         if u is None and math.isfinite(value):
             return _with_minus(f"{value:{sign}.{_PLAIN}g}{unit}", minus)
-        if u is None or not (math.isfinite(value) and math.isfinite(u)):
+        if u is None or not (math.isfinite(value) and math.isfinite(_COVERAGE * u)):
             return say("not known")
         places = _places_of(_COVERAGE * u)
     spread = "" if u is None else f" {spread_of(u, places=places)}"

@@ -173,8 +173,8 @@ def combined_dof(parts: Sequence[Part]) -> float | None:
 
 def shares(parts: Sequence[Part]) -> tuple[float, ...]:
     """Return how much of the combined variance each part is, 0 to 1."""
-    total = combined_u(parts) ** 2
-    return tuple(part.u**2 / total if total else 0.0 for part in parts)
+    total_u = combined_u(parts)
+    return tuple((part.u / total_u) ** 2 if total_u else 0.0 for part in parts)
 
 
 def _upper(z: float, dof: float) -> float:

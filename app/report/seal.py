@@ -20,6 +20,7 @@ from app.analysis.results import LATER
 from app.book import codec
 from app.book.exchange import entries_of, entry_tree
 from app.book.model import CodingError, Drive, JobRecord, JobSummary
+from app.book.store import shown
 from app.job.model import CheckName, JobHead, Outcome
 from app.language import ENGLISH, languages
 from app.numbers import Unit
@@ -131,7 +132,8 @@ def opened(text: str) -> Sealed:
         raise CodingError("its record is damaged") from None
     found = codec.read(Sealed, tree, "record")
     if found.language not in languages():
-        raise CodingError(f"it is in the language “{found.language}”, which is not known here")
+        named = shown(found.language)
+        raise CodingError(f"it is in the language “{named}”, which is not known here")
     return found
 
 

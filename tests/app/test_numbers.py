@@ -33,6 +33,7 @@ from app.numbers import (
         (0.000_123_456, None, "0.0001235 Ω"),
         (math.nan, 1.0, "not known"),
         (1.0, math.inf, "not known"),
+        (1.0, 1e308, "not known"),  # its double is none
         (math.nan, None, "not known"),
     ],
 )

@@ -124,6 +124,8 @@ def test_a_rectangle_alone_and_nothing_at_all():
         0.0,
     )
     assert shares(()) == ()
+    # A record from elsewhere may hold what has no square.
+    assert shares([Part("", 3e200), Part("", 4e200)]) == pytest.approx((0.36, 0.64))
     assert (combined_u(()), combined_dof(())) == (0.0, None)
 
 

@@ -135,6 +135,8 @@ def test_a_report_of_before_opens_as_english_and_one_of_an_unknown_language_not(
     assert opened(packed({key: tree[key] for key in tree if key != "language"})).language == "en"
     with pytest.raises(CodingError, match="“xx”, which is not known here"):
         opened(packed({**tree, "language": "xx"}))
+    with pytest.raises(CodingError, match="“\ufffd\\[2Jn”, which is not known here"):
+        opened(packed({**tree, "language": "\x1b[2Jn"}))
 
 
 def packed(tree):
