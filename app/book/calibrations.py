@@ -84,8 +84,14 @@ class Calibration:
         """Return when it is due, in words."""
         if today > self.due_on:
             return f"was due on {self.due_on}"
+        if self.is_to_come(today):
+            return "of a day to come"
         soon = today + timedelta(days=_SOON_DAYS) > self.due_on
         return f"due on {self.due_on}" + (", soon" if soon else "")
+
+    def is_to_come(self, today: date) -> bool:
+        """Tell whether it is of after today; a day is what zones and midnight make of nothing."""
+        return self.made_on > today + timedelta(days=1)
 
     def applied_to(self, profile: Profile) -> Profile:
         """Return the class with what this calibrates."""
@@ -211,7 +217,9 @@ def used_for(
             continue
         which = (each.words, disk, each.job, each.made_on)
         state = each.state_on(today)
-        if today > each.due_on:
+        if each.is_to_come(today):
+            notes.append(fill(messages.CALIBRATION_TO_COME, *which, today))
+        elif today > each.due_on:
             notes.append(fill(messages.CALIBRATION_DUE, *which, state, each.check))
         elif each.instrument != instrument:
             names = (each.instrument, instrument)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 
 from app.analysis.adjust.climate import CLIMATE
 from app.analysis.adjust.drift import DriftFinding, drift_of
@@ -37,6 +38,9 @@ class Drift:
         What it would be had nobody adjusted it since the first of them.
     finding : DriftFinding
         Its rate, and whether the newest change is larger than its uncertainty.
+    is_in_order : bool
+        Whether a later job has a later time: else a clock was wrong, or older jobs were imported,
+        and neither the time between two jobs nor what was adjusted in it is known.
     """
 
     name: str
@@ -44,6 +48,7 @@ class Drift:
     at: tuple[datetime, ...]
     values: tuple[Value, ...]
     finding: DriftFinding
+    is_in_order: bool = True
 
     @property
     def days(self) -> int:
@@ -52,8 +57,9 @@ class Drift:
 
     @property
     def rate_per_year(self) -> Quantity | None:
-        """Its rate, None where the jobs are too few, or the time between them too short to say."""
-        return self.finding.rate_per_year if self.days >= MIN_DAYS else None
+        """Its rate, None where the jobs are too few, or their times do not let it be told."""
+        is_told = self.is_in_order and self.days >= MIN_DAYS
+        return self.finding.rate_per_year if is_told else None
 
 
 def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:
@@ -82,12 +88,14 @@ def moment_of(text: str) -> datetime | None:
 
 def _drift(name: str, past: Sequence[JobSummary], part: _Part) -> Drift:
     at: list[datetime] = []
+    numbers: list[int] = []
     values: list[Value] = []
     adjusted = 0.0
     for job in past:
         found, then = part(job.as_found), moment_of(job.opened_at)
         if found is not None and then is not None:
             at.append(then)
+            numbers.append(job.number)
             values.append(Value(name, found.value - adjusted, found.u, found.unit))
         left = part(job.as_left)
         if found is not None and left is not None:
@@ -95,7 +103,9 @@ def _drift(name: str, past: Sequence[JobSummary], part: _Part) -> Drift:
     days = [(then - at[0]).total_seconds() / _DAY_S for then in at]
     finding = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
     unit = values[0].unit if values else ""
-    return Drift(name, unit, tuple(at), tuple(values), finding)
+    order = sorted(range(len(at)), key=lambda place: numbers[place])
+    is_in_order = all(at[before] <= at[after] for before, after in pairwise(order))
+    return Drift(name, unit, tuple(at), tuple(values), finding, is_in_order)
 
 
 _TOLD_ONCE = (*CLIMATE, "temperature and humidity")

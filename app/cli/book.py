@@ -162,7 +162,12 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     alike = [each for each in past if each.virtual == past[-1].virtual]
     for course in drifts_of(alike):
         rate = course.rate_per_year
-        if rate is None and course.finding.rate_per_year is not None:
+        if not course.is_in_order:
+            say(
+                f"{course.name}: the jobs' times do not follow their numbers, so no drift can be "
+                "told; look to the computer's clock"
+            )
+        elif rate is None and course.finding.rate_per_year is not None:
             say(f"{course.name}: {course.days} days from first to last are too few to tell a drift")
         if rate is not None:
             sure = "it drifts" if course.finding.drifts else "no drift beyond its uncertainty"

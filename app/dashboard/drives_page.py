@@ -61,6 +61,12 @@ def _drift_words(number: Drift) -> str:
         return words.format(_name_of(number))
     if drift.rate_per_year is None:
         return translate("dashboard", "Too few jobs to tell a drift.")
+    if not number.is_in_order:
+        return translate(
+            "dashboard",
+            "The jobs' times do not follow their numbers, so no drift can be told: look to the "
+            "computer's clock.",
+        )
     if number.rate_per_year is None:
         words = translate("dashboard", "{0} days from first to last are too few to tell a drift.")
         return words.format(number.days)

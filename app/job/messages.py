@@ -360,6 +360,10 @@ CALIBRATION_USED = Message("used: {0} of disk “{1}”, job {2} of {3}, {4}")
 CALIBRATION_DUE = Message(
     "not used: {0} of disk “{1}”, job {2} of {3}, {4}; calibrate anew, by the plan “{5}”"
 )
+CALIBRATION_TO_COME = Message(
+    "not used: {0} of disk “{1}”, job {2} of {3}, which is after today, {4}: look to the "
+    "computer's clock"
+)
 CALIBRATION_BY_OTHER = Message(
     "not used: {0} of disk “{1}”, job {2} of {3}, made with {4}, and this is {5}; calibrate anew, "
     "by the plan “{6}”"

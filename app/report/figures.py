@@ -163,6 +163,12 @@ def _rate(course: Drift) -> str:
     rate, name = course.finding.rate_per_year, say(course.name)
     if rate is None:
         return say("Drift of the {0}: too few jobs to tell.", name)
+    if not course.is_in_order:
+        return say(
+            "Drift of the {0}: the jobs' times do not follow their numbers, so it cannot be told; "
+            "look to the computer's clock.",
+            name,
+        )
     if course.rate_per_year is None:
         return say(
             "Drift of the {0}: {1} days from first to last are too few to tell.", name, course.days

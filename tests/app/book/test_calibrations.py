@@ -1,6 +1,6 @@
 """Which calibrations of a book count, when they are due, and what they change in a class."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -77,6 +77,7 @@ def test_a_zero_is_used_for_its_side_alone_and_the_newest_counts(book):
             {"today": date(2027, 3, 2)},
             "on 2027-03-01; calibrate anew, by the plan “scale”",
         ),
+        ({}, {"today": TODAY - timedelta(days=600)}, "which is after today"),
         ({"instrument": "A 1"}, {"instrument": "B 2"}, "made with “A 1”, and this is “B 2”"),
         ({"instrument": "A 1"}, {}, "and this is an input without a name"),
         ({}, {"disk": ""}, "calibrations of “AD 7”, and none is used: no disk is named"),

@@ -1,5 +1,6 @@
 """What a drive does by itself between jobs, whatever was adjusted in them."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -49,6 +50,17 @@ def test_times_of_any_kind_do_not_break_it():
     offset = drifts_of(past)[0]
     assert len(offset.values) == 2
     assert offset.finding.rate_per_year.value == pytest.approx(-2.0, abs=0.01)
+
+
+def test_no_rate_is_told_where_the_times_do_not_follow_the_numbers():
+    """A clock that was set back, or an older job that was imported: the report has them by time."""
+    back = [job(number, 2.0 * number, None) for number in range(4)]
+    back[2] = replace(back[2], opened_at="1970-01-01T00:01:00+00:00")
+    for past in (back, sorted(back, key=lambda each: each.opened_at)):
+        offset = drifts_of(past)[0]
+        assert not offset.is_in_order
+        assert offset.rate_per_year is None
+    assert drifts_of([job(number, 2.0 * number, None) for number in range(4)])[0].is_in_order
 
 
 def test_a_rate_is_not_stretched_from_a_short_time():
