@@ -1,4 +1,7 @@
-"""Runs cases, and prints a table of what came of them; ends with 1 where something is wrong."""
+"""Runs cases, and prints a table of what came of them; ends with 1 where something is wrong.
+
+Wrong cases are printed as they come, and every ten seconds how far it is, on standard error.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,16 @@ import argparse
 import os
 import sys
 import time
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tests.faults.case import Outcome
 
 # One core is what each worker takes; set before numpy is imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+_TOLD_EACH_S = 10.0
 
 
 def _options(arguments: list[str]) -> argparse.Namespace:
@@ -39,15 +49,28 @@ def main(arguments: list[str]) -> int:
         print(f"job: {outcome.job}")
         print(*(outcome.faults or ["nothing wrong"]), sep="\n")
         return 1 if outcome.faults else 0
-    began_s = time.monotonic()
     keys = campaign.keys(options.seed, options.cases, options.kind, options.fault)
-    outcomes = list(campaign.run(keys, options.workers))
+    outcomes, wrong, passed_s = _told(campaign.run(keys, options.workers), len(keys))
     print(campaign.table(outcomes))
-    failed = [each for each in outcomes if each.faults]
-    for each in failed:
-        print(f"{each.key}\n    " + "\n    ".join(each.faults))
-    print(f"\n{len(outcomes)} cases, {len(failed)} wrong, in {time.monotonic() - began_s:.0f} s")
-    return 1 if failed else 0
+    print(f"\n{len(outcomes)} cases, {wrong} wrong, in {passed_s:.0f} s")
+    return 1 if wrong else 0
+
+
+def _told(running: Iterable[Outcome], cases: int) -> tuple[list[Outcome], int, float]:
+    """Take what comes of the cases, and tell of it meanwhile: all of it, the wrong, the seconds."""
+    began_s = told_s = time.monotonic()
+    outcomes: list[Outcome] = []
+    wrong = 0
+    for outcome in running:
+        outcomes.append(outcome)
+        if outcome.faults:
+            wrong += 1
+            print(f"{outcome.key}\n    " + "\n    ".join(outcome.faults), flush=True)
+        if time.monotonic() - told_s >= _TOLD_EACH_S:
+            told_s = time.monotonic()
+            so_far = f"{len(outcomes)} of {cases} cases, {wrong} wrong"
+            print(f"{so_far}, in {told_s - began_s:.0f} s", file=sys.stderr, flush=True)
+    return outcomes, wrong, time.monotonic() - began_s
 
 
 if __name__ == "__main__":

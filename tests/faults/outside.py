@@ -41,6 +41,7 @@ RPM = 300.0
 _TURNS = 10
 """What is played is so long and begins anew: whole turns, and whole cycles of the carrier."""
 _CALL_S = 0.01
+_ROWS_AT_ONCE = 4096
 RATIOS = (0.95, 0.85, 0.7, 0.5)
 RATES_HZ = {
     "plus,minus": 64_000,
@@ -436,7 +437,13 @@ class FileBench(Bench):
         times_s = np.arange(len(samples))[kept] / self.stated_hz
         rows = np.column_stack([times_s, samples[kept]])
         titles = ",".join(("Time (s)", *(f"{each} (V)" for each in self.roles.split(","))))
-        np.savetxt(self.path, rows, "%.9g", ",", header=titles, comments="")
+        # As np.savetxt would, which writes row by row.
+        form = ",".join(["%.9g"] * rows.shape[1]) + "\n"
+        with self.path.open("w", encoding="ascii", newline="") as stream:
+            stream.write(f"{titles}\n")
+            for start in range(0, len(rows), _ROWS_AT_ONCE):
+                part = rows[start : start + _ROWS_AT_ONCE]
+                stream.write(form * len(part) % tuple(part.ravel().tolist()))
 
     def whole(self, seconds: float) -> Samples:
         """Return so much of the signal."""

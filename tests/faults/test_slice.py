@@ -13,6 +13,7 @@ from tests.faults.world import Stuck, World
 SEED = 2026
 # Of envelopes, which have few samples a second.
 RIGHT = (
+    ("file", "clip", 5, 0),
     ("pipe", "loss", SEED, 4),
     # A pattern of turns that were cut, which whole ones are not to be read by.
     ("program", "clip", 2911, 1),

@@ -120,7 +120,8 @@ class World:
         """Throw every thread but the first out of its wait."""
         self._is_over = True
         for each in self._threads[1:]:
-            each.baton.release()
+            if each.baton.locked():
+                each.baton.release()
         for each in self._threads[1:]:
             each.join_really()
 
@@ -148,11 +149,10 @@ class World:
         """Return who runs next; where nobody can, the clock goes on."""
         place = self._threads.index(me) + 1 if me in self._threads else 0
         order = self._threads[place:] + self._threads[:place]
-        ready = next((each for each in order if self.is_ready(each)), None)
-        due_s = min(map(self.due_s, order))
-        if ready is None and due_s < inf:
+        ready = next(filter(self.is_ready, order), None)
+        if ready is None and (due_s := min(map(self.due_s, order))) < inf:
             self._leapless, self.now_s = 0, due_s
-            ready = next((each for each in order if self.is_ready(each)), None)
+            ready = next(filter(self.is_ready, order), None)
         self._leapless += 1
         if ready is None or self._leapless > _MOST_LEAPLESS:
             self._stuck = Stuck(f"at {self.now_s:.3f} s with {', '.join(self.running())}")
@@ -179,7 +179,9 @@ class SimThread:
         self.is_outside = name.startswith("outside")
         self.ident: int | None = None
         self.is_running = False
-        self.baton = threading.Semaphore(0)
+        # A lock that is not its owner's: it costs a tenth of a semaphore's hand-over.
+        self.baton = threading.Lock()
+        self.baton.acquire()
         self.until_s = -inf
         self.is_over: Callable[[], object] = lambda: True
         self._real = threading.Thread(target=self._run, name=f"sim-{name}", daemon=True)
@@ -242,6 +244,7 @@ class SimCondition:
 
     def __init__(self, world: World) -> None:
         self._world = world
+        self._told = 0
 
     def __enter__(self) -> SimCondition:
         return self
@@ -253,8 +256,14 @@ class SimCondition:
         """Wait until the predicate holds; returns what it says."""
         return predicate() or (self._world.wait(predicate, timeout) and predicate())
 
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait until it is notified; returns whether it was."""
+        told = self._told
+        return self._world.wait(lambda: self._told != told, timeout)
+
     def notify_all(self) -> None:
-        """Do nothing: what is waited for is looked at again whenever somebody waits."""
+        """Let those go on that wait for news; predicates are looked at whenever somebody waits."""
+        self._told += 1
 
 
 @contextmanager
