@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from app.analysis.budget import Part, Shape, combined_u
 from app.analysis.results import Quantity
@@ -87,6 +88,7 @@ def chassis_range_c(room_c: float | None) -> tuple[float, float]:
     return room_c + WARMER_K[0], room_c + WARMER_K[1]
 
 
+@lru_cache(maxsize=1024)
 def climate_of(said: Climate, film: Film) -> tuple[Part, ...]:
     """Return what a climate corrects an offset by, and what it leaves unsure.
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Bins, EnvelopeSeries, median_of
+from app.analysis.envelope.series import Bins, EnvelopeSeries, median_of, quantile_of
 from app.analysis.results import Quantity
 
 _REACH = 0.15
@@ -51,7 +51,7 @@ class Ripple:
             return bins
         # Another track may be under the head by now.
         kept = max(0.0, 1.0 - len(bins.ok) / _KEPT_BINS)
-        highest_v2 = float(np.quantile(bins.power_v2[bins.ok], 0.95))
+        highest_v2 = quantile_of(bins.power_v2[bins.ok], 0.95)
         self._greatest_v2 = max(kept * self._greatest_v2, highest_v2)
         strong = bins.ok & (bins.power_v2 > _STRONG * self._greatest_v2)
         if not strong.any():

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.converter import at_least_blurred
+from app.analysis.envelope.series import quantile_of
 
 _EVERY = 16
 _RUN = 8
@@ -341,7 +342,7 @@ def _runs_of(
     """
     if second_v2.size < _MIN_COMPARED:
         return None
-    low_v2, greatest = np.quantile(second_v2, (_QUIET_PART, _TOP_PART)).tolist()
+    low_v2, greatest = quantile_of(second_v2, _QUIET_PART), quantile_of(second_v2, _TOP_PART)
     # With all that noise alone may lift: the very lowest would be those with the least noise.
     limit_v2 = low_v2 * (1.0 + 4.0 * np.sqrt(2.0 / (_RUN * block)))
     quiet = noise_v2[second_v2 <= limit_v2]

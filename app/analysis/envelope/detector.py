@@ -23,6 +23,7 @@ from app.analysis.envelope.series import (
     EnvelopeSeries,
     SignalPath,
     middle_of_nine,
+    quantile_of,
     sd_of_steps,
 )
 from app.analysis.envelope.setup import BIN_S, Setup
@@ -346,7 +347,7 @@ class EnvelopePath(SignalPath):
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""
-        lowest, level = np.quantile(seen, (0.5 * _NULL_QUANTILE, _NULL_QUANTILE)).tolist()
+        lowest, level = quantile_of(seen, 0.5 * _NULL_QUANTILE), quantile_of(seen, _NULL_QUANTILE)
         if level > -_NEGATIVE_SIGMAS * self._sigma_v:
             # Of nulls that are points the lowest bins lie on straight flanks, which go on to where
             # they end, but for what noise has moved down.

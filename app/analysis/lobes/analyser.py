@@ -385,7 +385,7 @@ class Analyser:
         if shifted_at is not None and not self._finder.by_index:
             # Of samples that are missing untold nobody knows how many turns they were.
             self._finder.break_off(shifted_at)
-        self.moving = self._moved(follower.now(series, turns))
+        self.moving = self._moved(series, turns)
         if self.moving is not None and follower.is_other(
             series, self._end_frame - turns[-1].frames, self._end_frame
         ):
@@ -397,13 +397,16 @@ class Analyser:
             changed = True
         return changed
 
-    def _moved(self, now: Quantity | None) -> Quantity | None:
+    def _moved(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance now where it has left that of the reading.
 
         Without an index a step of the head shifts the turns too, and with them the shapes.
         """
         before = self._in_order
-        if now is None or before is None or not self._reading.valid or not self._finder.by_index:
+        if before is None or not self._reading.valid or not self._finder.by_index:
+            return None
+        now = self._follower.now(series, turns)
+        if now is None:
             return None
         least = max(_MOVED_LEAST, _MOVED_SIGMAS * float(np.hypot(now.u, before.u)))
         if abs(now.value - before.value) <= least:

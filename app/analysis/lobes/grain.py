@@ -10,11 +10,12 @@ it is along the lobe, alike for some places and for no more.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import EnvelopeSeries, median_of
 from app.analysis.lobes.turns import Turn
 
 _PLACES = 720
@@ -99,6 +100,13 @@ def _levels(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.float64
     return rows
 
 
+@lru_cache(maxsize=64)
+def _shape_of(places: int, terms: int) -> NDArray[np.float64]:
+    """Return orthogonal polynomials over so many places, shape (places, terms)."""
+    shape, _ = np.linalg.qr(np.linspace(-1.0, 1.0, places)[:, None] ** np.arange(terms))
+    return shape
+
+
 def _grain_within(
     levels_v: NDArray[np.float64], centre: float, half: int, terms: int
 ) -> tuple[float, float, float] | None:
@@ -106,10 +114,10 @@ def _grain_within(
     away = np.arange(-half, half + 1)
     rows = levels_v[:, (round(centre * _PLACES - 0.5) + away) % _PLACES]
     turns, places = rows.shape
-    height_v = float(np.median(rows))
+    height_v = median_of(rows.ravel())
     if turns < 2 or places < max(_UNLIKE, _LEAST_FREE * terms) or height_v <= 0.0:
         return None
-    shape, _ = np.linalg.qr(np.linspace(-1.0, 1.0, places)[:, None] ** np.arange(terms))
+    shape = _shape_of(places, terms)
     rest: NDArray[np.float64] = (rows - (rows @ shape) @ shape.T) / height_v
     total = rest.sum(axis=0)
     free = turns * (turns - 1) * (places - terms)

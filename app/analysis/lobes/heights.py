@@ -286,18 +286,17 @@ def _robust(
     """
     kept = there & ~strays
     lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
-    kept = _from_above(design, values, kept, lowest_scale)
+    kept, solution = _from_above(design, values, kept, lowest_scale)
     for _ in range(_ROUNDS):
-        solution, _ = _solve(design, values, kept)
         rest = values - _fitted(design, solution)
         scale = np.maximum(_spread(rest, kept), lowest_scale)
         limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
         far = there & (np.abs(rest) > limit[:, None])
         new = there & ~with_neighbours(far)
         if np.array_equal(new, kept):
-            return solution, kept, lowest_scale
-        kept = new
-    return _solve(design, values, kept)[0], kept, lowest_scale
+            break
+        kept, solution = new, _solve(design, values, new)[0]
+    return solution, kept, lowest_scale
 
 
 def _by_power(
@@ -332,8 +331,8 @@ def _from_above(
     values: NDArray[np.float64],
     kept: NDArray[np.bool_],
     scale: NDArray[np.float64],
-) -> NDArray[np.bool_]:
-    """Return the bins without those far below a fit that leans on the upper ones.
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Return the bins without those far below a fit that leans on the upper ones, and their fit.
 
     Drop-outs only take away: a long one would bend a plain first fit into itself.
     """
@@ -348,7 +347,10 @@ def _from_above(
         solution, _ = _solve(design, values, weight)
     height = np.abs(solution[:, 0])
     depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
-    return kept & ~with_neighbours(values - _fitted(design, solution) < -depth[:, None])
+    above = kept & ~with_neighbours(values - _fitted(design, solution) < -depth[:, None])
+    if not np.array_equal(weight, above):
+        solution, _ = _solve(design, values, above)
+    return above, solution
 
 
 def _solve(
@@ -359,7 +361,8 @@ def _solve(
     weighted: NDArray[np.float64] = design * kept[:, None, :]
     normal = weighted @ design.transpose(0, 2, 1)
     # A trace of ridge keeps a lobe with no bins from stopping all the others.
-    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[1])
+    diagonal = normal.reshape(len(normal), -1)[:, :: design.shape[1] + 1]
+    diagonal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None]
     inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     right = weighted @ values[:, :, None]
     return (inverse @ right)[:, :, 0], inverse

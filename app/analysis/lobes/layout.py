@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,9 +137,10 @@ class Layout:
         """The least way from one lobe's middle to the next, in turns."""
         return float(np.min(np.diff(self.centres, append=self.centres[0] + 1.0)))
 
-    def ends_of(self, turns: Sequence[Turn]) -> NDArray[np.float64]:
-        """Return the frame at which each lobe is complete, float64, shape (turns, 2 · pairs)."""
-        centres, spacing = self.frames_of(turns)
+    def ends_of(
+        self, centres: NDArray[np.float64], spacing: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return the frame at which each lobe is complete, of what :meth:`frames_of` returns."""
         if self.windows is None:
             return centres + 0.5 * self.window.span * spacing
         return centres + spacing * len(self.centres) * self.windows.reach
@@ -307,6 +309,7 @@ def refine_layout(
     grain = min(wide, _GRAIN_ALIKE * inner)
     layout = replace(layout, grain=grain)
 
+    @cache  # a window's freer fits are those of the next ones
     def heights_by(part: float, cosines: int) -> _MeanHeights | None:
         by = replace(layout, window=Window(part * width, cosines))
         found = _mean_heights(by.fit(series, turns))

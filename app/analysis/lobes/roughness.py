@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries, middle_of
+from app.analysis.envelope.series import EnvelopeSeries, middle_of, quantile_of
 
 _PLACES = 16
 """In a turn, of some 25 bins each: no drop-out, click or edge moves the middle one of those."""
@@ -100,7 +100,7 @@ def roughness_of(
     bins = series.bins_between(start_frame, end_frame)
     amplitude = np.where(series.ok[bins], series.amplitude_in(bins), np.nan)
     there = amplitude[np.isfinite(amplitude)]
-    level_v = float(np.quantile(there, _LEVEL_QUANTILE)) if there.size else 0.0
+    level_v = quantile_of(there, _LEVEL_QUANTILE) if there.size else 0.0
     known = there.size / max(len(amplitude), 1)
     size = (len(amplitude) - 2) // places
     if size < _FEWEST:

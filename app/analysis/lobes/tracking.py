@@ -298,11 +298,12 @@ class LobeFollower:
         layout = self.layout
         if layout is None:
             return
-        centres, ends = layout.frames_of(turns)[0], layout.ends_of(turns)
-        for at, turn in enumerate(turns):
-            for number in range(len(layout.centres)):
-                centre, end = float(centres[at, number]), float(ends[at, number])
-                seen = centre <= self._last_centre + 0.5 * layout.least_apart * turn.frames
+        places = layout.frames_of(turns)
+        centres, ends = places[0].tolist(), layout.ends_of(*places).tolist()
+        least_apart = layout.least_apart
+        for turn, centres_in, ends_in in zip(turns, centres, ends, strict=True):
+            for number, (centre, end) in enumerate(zip(centres_in, ends_in, strict=True)):
+                seen = centre <= self._last_centre + 0.5 * least_apart * turn.frames
                 if seen or end > series.end_frame:
                     continue
                 self._last_centre = centre

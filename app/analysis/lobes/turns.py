@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries, mean_by
+from app.analysis.envelope.series import EnvelopeSeries, mean_by, median_of
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
 from app.analysis.lobes.roughness import LOBE_PLACES, Roughness, roughness_of
@@ -91,8 +91,8 @@ class IndexTurns:
         if self.turn_frames is None or not self._widths:
             return False
         widths = np.array(self._widths)
-        usual = np.median(widths[widths >= _NARROW_PART * widths.max()])
-        return bool(usual > _LONG * self.turn_frames)
+        usual = median_of(widths[widths >= _NARROW_PART * widths.max()])
+        return usual > _LONG * self.turn_frames
 
     @property
     def last_edge(self) -> float | None:

@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 from scipy.signal import medfilt
 
-from app.analysis.envelope.series import Bins, EnvelopeSeries, median_of, middle_of_nine
+from app.analysis.envelope.series import (
+    Bins,
+    EnvelopeSeries,
+    median_of,
+    middle_of_nine,
+    quantile_of,
+)
 
 
 @pytest.mark.parametrize("count", [9, 10, 57])
@@ -19,6 +25,17 @@ def test_the_middle_of_nine_is_that_of_a_running_median(count):
 def test_the_median_is_that_of_numpy(count):
     values = np.random.default_rng(count).standard_normal(count).astype(np.float32)
     assert median_of(values) == np.median(values)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 100])
+def test_a_quantile_is_that_of_numpy_to_the_last_bit(count):
+    values = np.random.default_rng(count).standard_normal(count)
+    before = values.copy()
+    for part in (0.0, 0.02, 0.3, 0.5, 0.95, 1.0):
+        assert quantile_of(values, part) == np.quantile(values, part)
+    np.testing.assert_array_equal(values, before)
+    values[0] = np.nan
+    assert np.isnan(quantile_of(values, 0.3))
 
 
 @pytest.mark.parametrize(("count", "strays"), [(1, []), (8, []), (9, [2, 3, 4]), (20, [2, 3, 4])])
