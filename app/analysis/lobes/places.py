@@ -29,9 +29,11 @@ _FLAT = 0.3
 _AWAY_TURNS = 2.2
 """After so many turns without a lobe in its place it is the recording that has changed, or the
 signal was gone and the count of turns has run on."""
-_GAINED_BY, _GAINED_PART, _GAINED_LEANS = 0.05, 0.25, 0.02
+_GAINED_BY, _GAINED_PART, _GAINED_LEANS, _GAINED_LEANS_BY = 0.05, 0.25, 0.02, 0.15
 """A lobe that is taller or lower by the first part is so by a gain where its fall has changed by as
-much, to within the second part of that, and it leans no otherwise than by the third."""
+much, to within the second part of that, and it leans no otherwise than by the third. What leans it
+by less than the last part of the change is no head either, for one that moves within a lobe leans
+it by a quarter of that and more: bytes have come in between, which shift it and swap channels."""
 _SHIFTED = 2
 """So many lobes out of place in a row are no hand that moved the head within one."""
 
@@ -120,9 +122,11 @@ def _is_alike(usual: _Shape, now: _Shape, u_v: float) -> bool:
 def _has_gained(before: _Shape, now: _Shape, u_v: float) -> bool:
     fall_v, bend, lean = now
     # What changed within the lobe leans it, and may be a head.
-    if min(abs(before[1]), abs(bend)) <= _FLAT or abs(lean - before[2]) > _GAINED_LEANS:
+    if min(abs(before[1]), abs(bend)) <= _FLAT:
         return False
     falls, grows = fall_v / before[0], (fall_v / bend) / (before[0] / before[1])
     by = abs(grows - 1.0)
+    if abs(lean - before[2]) > max(_GAINED_LEANS, _GAINED_LEANS_BY * by):
+        return False
     slack = _SIGMAS * u_v / abs(fall_v)
     return by > _GAINED_BY + slack and abs(falls - grows) <= _GAINED_PART * by

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ _WITH_A_CARRIER, _FEWEST_BINS = 0.05, 48
 _LEFT_FOR_A_CUBE = 3
 _ENDS = 2.0
 """A capture has less than so many turns more than the whole ones, unless some are missing."""
+_OTHER = 2.0
+"""Two lengths that differ by so many u are of unlike turns (common practice)."""
 _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""
 
@@ -43,6 +46,10 @@ def mean_speed(
     lengths = np.array([turn.frames for turn in turns])
     if lobes_a_turn and len(inside) >= 2 * lobes_a_turn:
         frames, place_u, run_u = _turn_by_lobes(inside, lobes_a_turn)
+        within = _turn_within_stretches(turns, inside, lobes_a_turn)
+        if within is not None and abs(within.value - frames) > _OTHER * np.hypot(within.u, place_u):
+            # Samples are missing where a turn was left out, and nobody told of them.
+            frames, place_u = within.value, within.u
         if series is not None:
             span = inside[0].frame, inside[-1].frame
             run_u = max(run_u, frames * _swing_of_carrier(series, *span, frames))
@@ -89,6 +96,35 @@ def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float
     one_u = t_expanded(float(np.sqrt(np.sum(rest**2) / left)), left)
     length_u = float(one_u * np.sqrt(2.0 / a_turn))
     return float(frames), length_u / turns, _of_other_turns(ends, frames, turns, length_u)
+
+
+def _turn_within_stretches(
+    turns: Sequence[Turn], times: Sequence[LobeTime], a_turn: int
+) -> Quantity | None:
+    """Return a turn's mean length in frames, by lobes between which no turn was left out.
+
+    None where none was left out, or no stretch is long enough.
+    """
+    cuts = [
+        after.start_frame
+        for before, after in pairwise(turns)
+        if after.start_frame > before.end_frame + 1.0
+    ]
+    if not cuts:
+        return None
+    starts = [turns[0].start_frame, *cuts]
+    ends = [max(turn.end_frame for turn in turns if turn.start_frame < cut) for cut in cuts]
+    found: list[tuple[int, float, float]] = []
+    for start, end in zip(starts, [*ends, turns[-1].end_frame], strict=True):
+        inside = [time for time in times if start <= time.frame <= end]
+        if len(inside) >= 2 * a_turn:
+            frames, place_u, _ = _turn_by_lobes(inside, a_turn)
+            found.append((len(inside), frames, place_u))
+    if not found:
+        return None
+    weights, frames, u = np.array(found).T
+    weights /= weights.sum()
+    return Quantity(float(weights @ frames), float(np.sqrt(np.sum((weights * u) ** 2))))
 
 
 def _mean_step(frame: NDArray[np.float64], count: NDArray[np.int64], a_turn: int) -> float:

@@ -131,13 +131,13 @@ class BalanceTracker:
             before, self._total = self._total, total
             steady = before is not None and _same(before, total)
             self._settled = self._settled + 1 if steady else 0
-            if self._settled >= _JUMP_RUN:
-                self._sum = total
+            if before is not None and self._settled >= _JUMP_RUN:
+                # What it still moves by is what it is not known by.
+                self._sum = Quantity(total.value, max(total.u, abs(total.value - before.value)))
             return False
         away = total.value - self._sum.value
         if abs(away) < _SUM_PART * self._sum.value + _SUM_SIGMAS * total.u:
             gain = _SUM_GAIN
-            # What the sum still moves by is what it is not known by.
             u = np.hypot((1.0 - gain) * self._sum.u, gain * max(total.u, abs(away)))
             self._sum = Quantity(self._sum.value + gain * away, float(u))
             self._run = 0

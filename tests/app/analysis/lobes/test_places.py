@@ -120,8 +120,11 @@ def test_lobes_of_a_pattern_that_is_not_known_keep_no_turn_from_being_learned(mo
     [
         ({"height_v": 0.4, "fall_v": 0.36}, True),
         ({"height_v": 2.0, "fall_v": 1.8}, True),
+        # Bytes between the samples swap the channels, and shift all that follows a little.
+        ({"height_v": 0.34, "fall_v": 0.303, "late": 0.016}, True),
         # A head that moves leaves the fall as it is.
         ({"height_v": 1.4}, False),
+        ({"height_v": 1.4, "late": 0.016}, False),
         ({"height_v": 1.0}, False),
         ({"height_v": 1.02, "fall_v": 0.918}, False),
     ],

@@ -132,6 +132,20 @@ def test_without_an_index_two_u_of_the_speed_hold_that_of_other_turns_of_a_drift
     assert found.u <= 2.0 * abs(speed_at(3.5) - speed_at(2.5))
 
 
+@pytest.mark.parametrize("lost", [0, 300, 1300])
+def test_without_an_index_the_speed_is_right_where_samples_are_missing_untold(lost):
+    """The turn that lost some is left out, and whole ones lie to either side of it."""
+    turn = round(0.2 * RATE_HZ)
+    count = np.arange(22)
+    # To either side of the loss a lobe more is out of its place.
+    frame = (turn * (0.25 + 0.5 * count)).astype(float) - lost * np.interp(count, [10, 12], [0, 1])
+    lobes = [LobeTime(*each) for each in zip(count.tolist(), frame.tolist(), strict=True)]
+    starts = [*range(0, 5 * turn, turn), *range(6 * turn - lost, 11 * turn - lost, turn)]
+    turns = [Turn(float(start), float(start + turn)) for start in starts]
+    found = mean_speed(turns, replace(WIRED, clock_u_part=0.0), lobes, 2)
+    assert found.value == pytest.approx(300.0, abs=0.02)
+
+
 @pytest.mark.parametrize("begins", [0.0, 0.25, 0.6])
 def test_without_an_index_u_of_the_speed_holds_a_swing_nearly_in_step_with_the_turn(begins):
     """5.3 Hz at five turns a second: in the lobes' places it looks like a disk's own unevenness."""
