@@ -20,6 +20,8 @@ from instruments.source import AddressError, SourceUnavailable
 _END_S = 0.4
 _SAID_BYTES = 4096
 _SHOWN = 160
+_LOOKED_AT = 16 * _SHOWN
+"""Bytes of a line that are looked at, however long it is."""
 
 
 def split_command(text: str, line: str) -> list[str]:
@@ -162,5 +164,6 @@ def ending(status: int | None) -> str:
 
 def printable(line: bytes) -> str:
     """Return what somebody else wrote in one line that can be shown."""
+    line = line[:_LOOKED_AT]
     text = "".join(c if c.isprintable() else " " for c in line.decode("utf-8", "replace"))
     return " ".join(text.split())[:_SHOWN]

@@ -26,7 +26,11 @@ _BAUD = 115200
 _RATE_HZ = 100.0
 """Steps a second where none are stated: ten milliseconds each, as slow as any drive (memory)."""
 _HELLO_AGAIN_S = 1.0
+_MOST_AT_ONCE = 1 << 15
+"""Bytes: a board that tells of its start at length says less before it is heard."""
 _OPTIONS = ("rate", "baud")
+_NO_TEXT = bytes(0xFF if each < 0x20 or each == 0x7F else each for each in range(256))
+"""Each byte as it is, and those that are no text as one that is none in UTF-8 either."""
 
 
 class StepsFault(SourceError):  # noqa: N818 - reads as the state that it names
@@ -176,7 +180,8 @@ class StepsLine:
                 raise self._given_up(f"it said more than {LONGEST} bytes in one line")
             self._come += self._receive(left_s)
         line, _, self._come = self._come.partition(b"\n")
-        return printable(line)
+        # What is no text stays in its place: a NUL is no space between the words of an answer.
+        return printable(line.rstrip(b"\r").translate(_NO_TEXT))
 
     def _send(self, words: str) -> None:
         try:
@@ -186,9 +191,15 @@ class StepsLine:
 
     def _receive(self, timeout_s: float) -> bytes:
         try:
-            return self._opened().receive(timeout_s)
+            data = self._opened().receive(timeout_s)
         except SourceLost as fault:
             raise self._given_up(str(fault)) from None
+        if len(data) > _MOST_AT_ONCE:
+            raise self._given_up(
+                f"it does not stop talking: {len(data)} bytes came at once, and an answer has "
+                f"{LONGEST} at most"
+            )
+        return data
 
     def _opened(self) -> StepLink:
         if self._link is None:

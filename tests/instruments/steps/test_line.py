@@ -198,6 +198,30 @@ def test_thirty_lines_of_another_program_answer_it():
     assert not {"pipe-reader", "program-listener"} & set(names)
 
 
+@pytest.mark.parametrize("words", ["", GREETING, "x" * 9], ids=["empty", "greeting", "other"])
+def test_a_program_that_never_stops_talking_is_given_up(words):
+    code = f"import sys\nwhile True: sys.stdout.write({words + chr(10)!r} * 100000)"
+    line = steps_line(f"run:{shlex.quote(sys.executable)} -S -c {shlex.quote(code)}")
+    with pytest.raises(StepsFault, match=r"does not stop talking: \d+ bytes came at once") as said:
+        line.open()
+    assert len(str(said.value)) < 400
+    assert not line.is_open
+
+
+@pytest.mark.parametrize("sign", [b"\0", b"\x1b", b"\t", b"\x7f", b"\r", b"\xa0"])
+def test_what_is_no_text_is_no_space_between_the_words_of_an_answer(sign):
+    line, _ = line_of(b"ok track ? head 0" + sign + b"motor on\n")
+    line.open()
+    with pytest.raises(StepsFault, match="head 0\ufffdmotor on”, which is no answer"):
+        line.ask(motor(True))
+
+
+def test_a_line_may_end_as_terminals_end_it():
+    line, _ = line_of(b"ok track ? head 0 motor on\r\n")
+    line.open()
+    assert line.ask(motor(True)) == Standing(None, 0, True)
+
+
 @pytest.mark.parametrize(
     ("code", "said"),
     [
