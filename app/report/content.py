@@ -55,6 +55,7 @@ from app.report.blocks import (
     within,
 )
 from app.report.budgets import budgets
+from app.report.names import record_named, summary_named
 from app.report.owner import NAMES, in_plain_words
 from app.report.seal import sealed
 from app.report.units import record_in, summary_in
@@ -108,8 +109,8 @@ def report_of(
         When the language's catalogue cannot be read.
     """
     with speaking(language):
-        past = [summary_in(each, unit) for each in history]
-        report = _report_of(record_in(record_told(record), unit), past)
+        past = [summary_in(summary_named(each), unit) for each in history]
+        report = _report_of(record_in(record_told(record_named(record)), unit), past)
     return replace(report, sealed=sealed(record, history, unit, language), language=language)
 
 

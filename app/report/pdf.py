@@ -7,7 +7,8 @@ the same on every device.
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -312,10 +313,10 @@ def _pictures(report: Report, size: QPageSize, dpi: float) -> list[QImage]:
         )
         image.fill(Qt.GlobalColor.white)
         painter = QPainter(image)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.scale(dpi / PER_INCH, dpi / PER_INCH)
-        _paint(painter, report, page, number, len(pages), whole)
-        painter.end()
+        with _ending(painter):
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.scale(dpi / PER_INCH, dpi / PER_INCH)
+            _paint(painter, report, page, number, len(pages), whole)
         pictures.append(image)
     return pictures
 
@@ -332,13 +333,25 @@ def _drawn(report: Report, pages: Sequence[Sequence[Band]], size: QPageSize) -> 
     painter = QPainter()
     if not painter.begin(writer):
         raise PrintFault("Qt cannot draw a PDF here; write FILE.html instead, and print that")
-    for number, page in enumerate(pages, 1):
-        if number > 1:
-            writer.newPage()
-        _paint(painter, report, page, number, len(pages), _whole(size))
-    if not painter.end():
+    with _ending(painter):
+        for number, page in enumerate(pages, 1):
+            if number > 1:
+                writer.newPage()
+            _paint(painter, report, page, number, len(pages), _whole(size))
+        is_whole = painter.end()
+    if not is_whole:
         raise PrintFault("Qt did not draw the PDF to its end; write FILE.html, and print that")
     return bytes(buffer.data().data())
+
+
+@contextmanager
+def _ending(painter: QPainter) -> Iterator[None]:
+    """End a painter whatever happens: one that outlives its page takes the process down."""
+    try:
+        yield
+    finally:
+        if painter.isActive():
+            painter.end()
 
 
 def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:

@@ -284,6 +284,8 @@ def hostile(job: JobRecord, text: str) -> JobRecord:
         profile=text,
         profile_values=((text, text, text),),
         conditions=((text, text),),
+        plan=text,
+        left_out=((text, text),),
     )
     entries = tuple(
         replace(
@@ -292,6 +294,10 @@ def hostile(job: JobRecord, text: str) -> JobRecord:
             notes=(text,),
             source=text,
             settings=((text, text),),
+            instrument=text,
+            profile=text,
+            # What is looked for by its name has to keep it.
+            values=(*entry.values, Value(text, 1.0, 0.1, text)),
         )
         for entry in job.entries
     )
@@ -300,6 +306,10 @@ def hostile(job: JobRecord, text: str) -> JobRecord:
             each,
             reason=text,
             limit=None if each.limit is None else replace(each.limit, source=text),
+            details=(*each.details, Value(text, 1.0, 0.1, text)),
+            budget=(*each.budget, Part(text, 0.1, unit=each.unit)),
+            ended_at=text,
+            aim=text,
         )
         for each in job.outcomes
     )

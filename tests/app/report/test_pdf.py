@@ -2,13 +2,15 @@
 
 import re
 import subprocess
+from functools import partial
 
 import numpy as np
 import pytest
 from PySide6.QtGui import QImage
 
+from app.report import pdf
 from app.report.content import report_of
-from app.report.pdf import pages_of, write_pdf
+from app.report.pdf import drawn, pages_of, write_pdf
 from tests.app.book.museum import HISTORY, HOSTILE, hostile, made_virtual, record, solid_grey
 
 DPI = 60
@@ -152,6 +154,22 @@ def test_no_text_breaks_a_page(tmp_path, text):
         down, across = np.nonzero(picture[..., 0] < 250)
         assert down.max() < picture.shape[0] - 0.4 * DPI
         assert across.max() < picture.shape[1] - 0.4 * DPI
+
+
+@pytest.mark.parametrize("draw", [drawn, partial(pages_of, dpi=DPI)], ids=["pdf", "preview"])
+def test_a_fault_in_the_midst_of_a_page_ends_what_paints_it(job, monkeypatch, draw):
+    """A painter that outlived its page would take the process down, some time later."""
+    seen = []
+
+    def fail(painter, *_):
+        seen.append(painter)
+        raise ValueError("no such figure")
+
+    monkeypatch.setattr(pdf, "_paint", fail)
+    with pytest.raises(ValueError, match="no such figure"):
+        draw(job)
+    (painter,) = seen
+    assert not painter.isActive()
 
 
 def test_what_was_there_stays_when_it_cannot_be_replaced(job, tmp_path, monkeypatch):
