@@ -6,7 +6,7 @@ Cramér-Rao bound: Kay; Rife and Boorstyn (from memory), see :meth:`tests.synthe
 import numpy as np
 import pytest
 
-from tests.benchmarks import accuracy, lag, paint, throughput
+from tests.benchmarks import accuracy, heard, lag, paint, throughput
 
 pytestmark = pytest.mark.benchmark
 
@@ -67,3 +67,10 @@ def test_the_analysis_runs_beside_a_transform_of_the_whole():
     rates = throughput.measure_rates(turns=10.2, rounds=1)
     assert min(rates.analysis, rates.with_index, rates.from_file) > 0.0
     assert min(rates.hilbert, rates.one_pass, rates.drive_times_real) > 0.0
+
+
+@pytest.mark.slow
+def test_a_tone_is_heard_of_each_reading_after_it(qapp):
+    del qapp
+    # How long it takes is for the table: here another program may have the processor.
+    assert [lag_s > 0.0 for lag_s in heard.lags_s(2)] == [True, True]
