@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen, QPolygonF
 
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, translate
@@ -23,6 +23,7 @@ _HALF_ANGLE = math.radians(50.0)
 REST = -1.14
 """Deflection at which the needle parks: beyond the end of the scale."""
 _REST_CAP = 13
+_BEST_CAP = 17
 _LEAST_INSET_PX = 6.0
 _FAR = 1.16
 _MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
@@ -123,18 +124,29 @@ class Limits:
 
 
 def paint_dial(
-    painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits, face: Face
+    painter: QPainter,
+    geometry: DialGeometry,
+    theme: Theme,
+    limits: Limits,
+    face: Face,
+    best: float | None = None,
 ) -> None:
-    """Paint everything of the dial that does not move.
+    """Paint everything of the dial that does not move, with a mark at the `best` balance, if any.
 
     Of `face` it shows whether the drive is virtual, and what its zero is.
     """
+    mark = None
+    if best is not None:
+        mark = place_of_best(geometry, limits, best, zeroed=face.zeroed)
     paint_panel(painter, QRectF(QPointF(0, 0), geometry.size), theme, geometry.sizes)
     if face.virtual:
         paint_virtual(painter, _virtual_box(geometry), theme, geometry.sizes)
     _paint_bands(painter, geometry, theme, limits)
     _paint_ticks(painter, geometry, theme, limits)
-    _paint_words_below(painter, geometry, theme, limits, face.zeroed)
+    named = mark is None or mark.keeps_legend
+    _paint_words_below(painter, geometry, theme, limits, face.zeroed, legend=named)
+    if mark is not None:
+        _paint_best(painter, geometry, theme, mark)
     _paint_ends(painter, geometry, theme)
 
 
@@ -220,6 +232,62 @@ def _lower(
             box.translate(0.0, by)
 
 
+@dataclass(frozen=True, slots=True)
+class BestMark:
+    """Where the mark of the best so far points, and where its word stands."""
+
+    deflection: float
+    foot: QPointF
+    """The end of its stem, above the middle of its word."""
+    word: QRectF | None
+    """None where there is no room for it."""
+    keeps_legend: bool
+    """Whether what the scale is of has its room as well."""
+
+
+def place_of_best(
+    geometry: DialGeometry, limits: Limits, balance: float, *, zeroed: bool
+) -> BestMark:
+    """Return where a balance is marked, its word clear of others; for it the legend may go."""
+    px, at = geometry.sizes.px, deflection(balance)
+    inner, cap_px = geometry.radius - geometry.band, geometry.sizes.print_px(_BEST_CAP)
+    metrics = QFontMetricsF(font_of_cap(cap_px, bold=True))
+    legend, *names = (
+        _grown(box, 0.15 * cap_px) for _, box in words_below(geometry, limits, zeroed=zeroed)
+    )
+    # Below all words of the scale, or else as near to it as those of the limits let it.
+    for down, others, keeps in ((84, [legend, *names], True), (38, names, False)):
+        foot = geometry.point(at, inner - px(down))
+        word = metrics.tightBoundingRect(translate("dashboard", "best so far"))
+        word.moveTop(word.top() + foot.y() + px(2) + metrics.ascent())
+        word.moveLeft(foot.x() - word.width() / 2)
+        top = word.top()
+        _lower([word], others, geometry, 0.25 * cap_px)
+        foot.setY(foot.y() + word.top() - top)
+        if word.bottom() <= geometry.cover_top:
+            return BestMark(at, foot, word, keeps)
+    return BestMark(at, geometry.point(at, inner - px(38)), None, True)
+
+
+def _paint_best(painter: QPainter, geometry: DialGeometry, theme: Theme, mark: BestMark) -> None:
+    """Paint a pointer from outside onto the scale, with its word."""
+    px, colour = geometry.sizes.px, QColor(theme.second)
+    painter.setPen(QPen(colour, max(1.0, px(2))))
+    painter.setBrush(colour)
+    half = px(10) / max(1.0, geometry.radius)
+    inner = geometry.radius - geometry.band
+    base, tip = inner - px(28), inner - px(2)
+    at = mark.deflection
+    places = ((at, tip), (at - half, base), (at + half, base))
+    painter.drawPolygon(QPolygonF([geometry.point(*each) for each in places]))
+    painter.drawLine(geometry.point(at, base), mark.foot)
+    if mark.word is not None:
+        painter.setFont(font_of_cap(geometry.sizes.print_px(_BEST_CAP), bold=True))
+        box = QRectF(mark.foot.x() - 200, mark.foot.y() + px(2), 400, px(34))
+        top = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
+        painter.drawText(box, int(top), translate("dashboard", "best so far"))
+
+
 def terms_of_dial(
     geometry: DialGeometry, limits: Limits, *, zeroed: bool
 ) -> list[tuple[Term, QRectF]]:
@@ -261,11 +329,17 @@ def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
 
 
 def _paint_words_below(
-    painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits, zeroed: bool
+    painter: QPainter,
+    geometry: DialGeometry,
+    theme: Theme,
+    limits: Limits,
+    zeroed: bool,
+    *,
+    legend: bool,
 ) -> None:
     placed = words_below(geometry, limits, zeroed=zeroed)
     # On a small dial what has no room is left out, the legend first: the limits count for more.
-    clear = _clear([*placed[1:], placed[0]])
+    clear = _clear([*placed[1:], *placed[:1]] if legend else placed[1:])
     for word, box in placed:
         if (word, box) not in clear or box.bottom() > geometry.cover_top:
             continue

@@ -243,29 +243,9 @@ class Meter(Instrument):
         if self._still is None:
             self._still = self._blank()
             with QPainter(self._still) as painter:
-                paint_dial(painter, self._geometry, self._theme, self._limits, self._face)
-                if self._best is not None:
-                    self._paint_best(painter, self._best)
+                parts = self._geometry, self._theme, self._limits, self._face
+                paint_dial(painter, *parts, self._best)
         return self._still
-
-    def _paint_best(self, painter: QPainter, balance: float) -> None:
-        """Paint a pointer from outside onto the scale, with its word."""
-        dial, px = self._geometry, self._sizes.px
-        at, colour = deflection(balance), QColor(self._theme.second)
-        painter.setPen(QPen(colour, max(1.0, px(2))))
-        painter.setBrush(colour)
-        half = px(10) / max(1.0, dial.radius)
-        inner = dial.radius - dial.band
-        base, tip = inner - px(28), inner - px(2)
-        corners = (dial.point(at, tip), dial.point(at - half, base), dial.point(at + half, base))
-        painter.drawPolygon(QPolygonF(corners))
-        # Its word stands below the scale's own.
-        foot = dial.point(at, inner - px(84))
-        painter.drawLine(dial.point(at, base), foot)
-        painter.setFont(font_of_cap(self._sizes.print_px(17), bold=True))
-        box = QRectF(foot.x() - 200, foot.y() + px(2), 400, px(34))
-        top = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
-        painter.drawText(box, int(top), self.tr("best so far"))
 
     def _paint_needles(self, painter: QPainter) -> None:
         painter.save()

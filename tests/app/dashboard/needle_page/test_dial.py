@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, QRectF
-from PySide6.QtGui import QFontMetricsF
+from PySide6.QtGui import QFontMetricsF, QPainter, QPixmap
 
 from app.dashboard.needle_page.dial import (
     REST,
@@ -13,10 +13,13 @@ from app.dashboard.needle_page.dial import (
     Limits,
     balance_of,
     deflection,
+    paint_dial,
+    place_of_best,
     terms_of_dial,
     words_below,
 )
-from app.dashboard.style import FIGURE_CAP, Sizes, font_of_cap
+from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, font_of_cap
+from app.dashboard.text import Face
 from app.handbook import Term
 
 WINDOWS = [(1024, 640), (1366, 768), (1920, 1080), (2560, 1440), (3840, 2160)]
@@ -92,6 +95,39 @@ def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, w
         for number, box in enumerate(boxes):
             clear = box.adjusted(-2, -2, 2, 2)
             assert not any(clear.intersects(other) for other in boxes[number + 1 :])
+
+
+SMALL = [(446, high) for high in range(90, 180, 20)]
+"""Of the far view's dial in a window of 480 by 320, by the lines of words below it."""
+
+
+@pytest.mark.parametrize("size", [*SMALL, (480, 240), (840, 480)])
+@pytest.mark.parametrize("zeroed", [False, True])
+@pytest.mark.parametrize("balance", [0.0, 0.02, -0.08, 0.5])
+def test_the_word_at_the_best_so_far_stands_over_no_other(qapp, monkeypatch, size, zeroed, balance):
+    full = Sizes.of(480, 320) if size in SMALL else Sizes.of(2 * size[0], 2 * size[1])
+    sizes = replace(full, unit=1.2 * full.unit)
+    dial = DialGeometry.of(*size, sizes, below_px=24.0)
+    limits = Limits(0.15, 0.30)
+    painted = []
+    monkeypatch.setattr(
+        "app.dashboard.needle_page.dial._centred",
+        lambda painter, where, words: painted.append((words, where)),
+    )
+    picture = QPixmap(*size)
+    with QPainter(picture) as painter:
+        paint_dial(painter, dial, LIGHT, limits, Face(zeroed=zeroed), balance)
+    mark = place_of_best(dial, limits, balance, zeroed=zeroed)
+    below = {words: box for (words, *_), box in words_below(dial, limits, zeroed=zeroed)}
+    places = [(words, where) for words, where in painted if words in below]
+    boxes = [box for _, box in words_below(dial, limits, zeroed=zeroed)]
+    shown = [box for box in boxes if box.center() in [where for _, where in places]]
+    assert len(shown) >= 4
+    if mark.word is None:
+        assert (size in SMALL, balance) == (True, 0.5), "near the aim it always has room"
+        return
+    assert mark.word.bottom() <= dial.cover_top
+    assert not any(mark.word.intersects(box) for box in shown)
 
 
 @pytest.mark.parametrize("window", WINDOWS)

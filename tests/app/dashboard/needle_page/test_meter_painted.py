@@ -8,7 +8,7 @@ from PySide6.QtGui import QFocusEvent, QFontMetricsF
 from PySide6.QtWidgets import QSizePolicy
 
 from app.dashboard.lettering import size_that_fits
-from app.dashboard.needle_page.dial import REST, Limits
+from app.dashboard.needle_page.dial import REST, Limits, place_of_best
 from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Ballistics, Meter
 from app.dashboard.style import DARK, FIGURE_CAP, LIGHT, Sizes, font_of_cap
@@ -185,6 +185,9 @@ def test_the_best_so_far_is_a_pointer_below_the_scale(meter, unit, monkeypatch, 
     foot = at(dial, place(balance), inner - 84 * unit)
     (stem,) = [mark for mark in of_kind(marks, "Line") if mark.pen == LIGHT.second]
     base = at(dial, place(balance), inner - 28 * unit)
+    # Lower where the words of the scale would stand over its own.
+    mark = place_of_best(dial, Limits(0.15, 0.30), balance, zeroed=False)
+    foot = foot[0], foot[1] + max(0.0, mark.foot.y() - foot[1])
     assert stem.shape == pytest.approx((*base, *foot))
     word = texts([mark for mark in marks if mark.words == "best so far"])["best so far"]
     assert centre(word)[0] == pytest.approx(foot[0])
