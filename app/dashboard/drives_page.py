@@ -10,6 +10,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
@@ -34,6 +35,7 @@ from app.dashboard.widgets import (
     chosen_of,
     laid,
     named,
+    on_enter,
 )
 from app.job.model import Value
 from app.job.plan import Plan
@@ -385,6 +387,12 @@ class DrivesPage(Page):
         self._add.set_next(adds)
         self._of_jobs[-1].set_next(reads)
         self._on.set_next(not adds and not reads)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Do on Enter what is marked, wherever in the form it is pressed."""
+        adds = bool(self._add.property("next"))
+        if not on_enter(event, self.add if adds else self.go_on):
+            super().keyPressEvent(event)
 
     def go_on(self) -> None:
         """Go on with the open job that is chosen, else the drive's newest; else begin one."""

@@ -15,6 +15,7 @@ from PySide6.QtCore import (
     QEvent,
     QLocale,
     QModelIndex,
+    QObject,
     QPersistentModelIndex,
     QPointF,
     QRect,
@@ -84,6 +85,7 @@ _TWO_HALVES = 112
 _ROUND_PX = 10
 _BESIDE_TYPED_PX = 40
 """Above and below a field that is typed into: the row before it, or what is said there."""
+_EDGE_OF_LIST_PX = 4
 _MARKS = re.compile("[/?&=:_](?=[^ ])")
 _MAY_BREAK = "\u200b"
 _BESIDE_CHOICE_PX = 4
@@ -710,6 +712,8 @@ class Page(QWidget):
         self._content_area: QScrollArea | None = None
         self._scrolling: QVBoxLayout | None = None
         self._buttons: QWidget | None = None
+        # What the buttons below said when it was last seen how many fit into a line.
+        self._fitted: tuple[tuple[str, bool], ...] = ()
         self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
 
     def _lay_scrolling(self, parts: Sequence[_Part], buttons: QWidget) -> None:
@@ -717,6 +721,7 @@ class Page(QWidget):
         content = QWidget(self)
         content.setObjectName("page")
         self._buttons = buttons
+        buttons.installEventFilter(self)
         self._scrolling = laid(QVBoxLayout(content), *parts)
         self._content_area = scrolled(content)
         laid(QVBoxLayout(self), (self._content_area, FILLS), buttons, flush=True)
@@ -726,13 +731,17 @@ class Page(QWidget):
         application.focusChanged.connect(self._show_typing)
 
     def _show_typing(self, _: QWidget | None, focused: QWidget | None) -> None:
-        """Scroll to the field that has got the keys; Qt does so where Tab leads there, only."""
+        """Scroll to what has got the keys; Qt does so where Tab leads there, only."""
         area = self._content_area
-        if area is not None and isinstance(focused, QLineEdit) and area.isAncestorOf(focused):
-            # Once the page is laid out.
+        if area is None or focused is None or not area.isAncestorOf(focused):
+            return
+        # Once the page is laid out.
+        if isinstance(focused, QLineEdit):
             QTimer.singleShot(
                 0, focused, lambda: area.ensureWidgetVisible(focused, 0, _BESIDE_TYPED_PX)
             )
+        elif isinstance(focused, NamedList):
+            QTimer.singleShot(0, focused, lambda: _show_row(area, focused))
 
     def _keep_clear(self) -> None:
         """Keep words clear of the bar by which they scroll."""
@@ -761,6 +770,14 @@ class Page(QWidget):
             roomy = row.sizeHint().width() <= self.width()
             for button in buttons:
                 button.tell_key(roomy)
+            self._fitted = _said_by(buttons)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        """Fit the buttons anew where one has come, gone, or says something else."""
+        changes = watched is self._buttons and event.type() is QEvent.Type.LayoutRequest
+        if changes and _said_by(watched.findChildren(TouchButton)) != self._fitted:
+            self._fit_buttons()
+        return False
 
     def _place_halves(self) -> None:
         wide = self.width() >= _TWO_HALVES * self.fontMetrics().averageCharWidth()
@@ -795,6 +812,19 @@ class Page(QWidget):
         if words and words != self._status.text() and self.isVisible():
             announce(self, words)
         self._status.setText(words)
+
+
+def _said_by(buttons: Iterable[TouchButton]) -> tuple[tuple[str, bool], ...]:
+    return tuple((button.accessibleName(), button.isHidden()) for button in buttons)
+
+
+def _show_row(area: QScrollArea, listed: NamedList) -> None:
+    """Scroll to the row of a list that is chosen, or to where the list begins."""
+    row = listed.visualRect(listed.currentIndex())
+    if not row.isValid():
+        row = QRect(0, 0, 1, 2 * _BESIDE_TYPED_PX)
+    middle = listed.viewport().mapTo(area.widget(), row.center())
+    area.ensureVisible(0, middle.y(), 0, row.height() // 2 + _EDGE_OF_LIST_PX)
 
 
 def button_row(*buttons: QWidget) -> FlowRow:

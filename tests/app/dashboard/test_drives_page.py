@@ -96,6 +96,54 @@ def test_what_enter_does_is_marked_as_next(qtbot, page, path):
 
 
 @pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
+def test_the_chosen_drive_is_seen_when_the_list_has_the_keys(qtbot, page):
+    page.resize(480, 230)
+    with qtbot.waitActive(page):
+        page.show()
+    page.activate()
+    settled(qtbot, page)
+    qtbot.keyClicks(page._identity, "TM-0044")
+    qtbot.keyClick(page._identity, Qt.Key.Key_Return)
+    settled(qtbot, page)
+    assert page._list.hasFocus()
+
+    def is_seen():
+        row = page._list.visualItemRect(page._list.item(0))
+        return page._list.viewport().visibleRegion().contains(row)
+
+    qtbot.waitUntil(is_seen)
+    # Coming back leads there again from wherever the page was left.
+    page._disk.setFocus()
+    page._content_area.ensureWidgetVisible(page._disk)
+    assert not is_seen()
+    page.activate()
+    settled(qtbot, page)
+    qtbot.waitUntil(is_seen)
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
+def test_enter_in_a_choice_does_what_is_marked(qtbot, page, path):
+    with Book(path) as book:
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    with qtbot.waitActive(page):
+        page.show()
+    page.activate()
+    settled(qtbot, page)
+    page.refresh()
+    for choice in (page._plan, page._disk):
+        choice.setFocus()
+        with qtbot.waitSignal(page.begin_job) as asked:
+            qtbot.keyClick(QApplication.focusWidget(), Qt.Key.Key_Return)
+        assert asked.args == ["TM-0044", "90mm-135tpi", Plan.FULL, ""]
+    page._identity.setText("TM-0045")
+    page._profile.setFocus()
+    page.refresh()
+    qtbot.keyClick(page._profile, Qt.Key.Key_Return)
+    settled(qtbot, page)
+    assert page.identities == ["TM-0044", "TM-0045"]
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
 def test_tab_goes_through_the_form_as_the_eye_does(qtbot, page):
     with qtbot.waitActive(page):
         page.show()
