@@ -68,6 +68,8 @@ class Face:
     """Of separate records: how often they come, and how old the reading is."""
     moving: bool = False
     """The needle is ahead of the figures: the head moves."""
+    unread: bool = False
+    """The headline says that there is no reading, and `detail` why."""
     zeroed: bool = False
     """The needle's zero is the middle of the hysteresis, not where the lobes are even."""
 
@@ -166,7 +168,7 @@ def face_of(
         current = current_reading(view, now_s)
         side = None if current is None else current.side
         headline = _far_words(side) if side else translate("dashboard", "No reading")
-        return replace(parked, headline=headline, detail=reason)
+        return replace(parked, headline=headline, detail=reason, unread=not side)
     face = replace(
         parked,
         expanded_u=_COVERAGE * reading.balance.u,

@@ -45,7 +45,8 @@ from app.dashboard.job_panel.controller import JobController
 from app.dashboard.keeping import Keeper
 from app.dashboard.looks import Looks
 from app.dashboard.menu import entries_of
-from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
+from app.dashboard.needle_page.page import LARGE_UM, SMALL_UM, NeedlePage
+from app.dashboard.needle_page.prompt_line import INDEXED_ROLES
 from app.dashboard.neighbours import Neighbours
 from app.dashboard.number_pad import Pressed, key_meant
 from app.dashboard.practice_page import DebriefPage, PracticePage

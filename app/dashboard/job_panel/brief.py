@@ -91,6 +91,9 @@ BRIEF = {
     messages.STOP_CLEARANCE.text: "Clearance of the outer stop on track 0?",
     messages.SENSOR_ON.text: "On track 0: does the sensor say track 0?",
     messages.SENSOR_OFF.text: "On track {0}: does the sensor say track 0?",
+    # Where a hand's "done" is doubted.
+    messages.NOTHING_MOVED.text: "Nothing was seen to move. Do it now, or say it was done.",
+    messages.OUT_OF_SIGHT.text: "Tightening went unseen. See to it, or say it was done.",
     # Beside a job: what is wrong with the level, and why a side could not be taught.
     LOW_LEVEL.text: "Low level: another probe or input, or it is muted.",
     NO_LEVEL.text: "No level: muted, or nothing is connected.",

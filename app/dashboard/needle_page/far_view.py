@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QResizeEvent
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
+from app.dashboard.job_panel.brief import shortened
 from app.dashboard.lettering import CENTRED, letter, size_that_fits
 from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.meter import Meter
@@ -40,14 +42,23 @@ class FarWords:
     """The first line says why there is no reading."""
 
 
-def far_words(face: Face, nudge: str, ask: str) -> FarWords:
-    """Return the words that go with a face, a nudge and an ask, each empty where there is none."""
+def far_words(face: Face, nudge: str, ask: str, *, tells_why: bool = False) -> FarWords:
+    """Return the words that go with a face, a nudge and an ask, each empty where there is none.
+
+    `tells_why` has the reason for no reading beside it where the ask has its room.
+    """
     if face.balance is None:
         # Without a job the reason has the room of the ask.
-        return FarWords(face.headline, "", nudge, ask or face.detail, careful=True)
+        headline = _with_reason(face) if tells_why and ask and face.unread else face.headline
+        return FarWords(headline, "", nudge, ask or face.detail, careful=True)
     # The difference is what the dial shows.
     figure = f"{face.offset.text}  {face.offset.proviso}".rstrip()
     return FarWords(_direction(face), figure, nudge, ask)
+
+
+def _with_reason(face: Face) -> str:
+    """Return that there is no reading, and what the reason for it begins with."""
+    return shortened(f"{face.headline}: {re.split('[:;.] ', face.detail)[0].rstrip('.')}")
 
 
 def _direction(face: Face) -> str:

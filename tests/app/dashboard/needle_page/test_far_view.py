@@ -17,12 +17,14 @@ from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Sign
 from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
 from app.dashboard.needle_page.far_view import FarWords, _Lines, far_words
+from app.dashboard.settings import Choice
 from app.dashboard.style import Sizes
 from app.dashboard.text import Unit, face_of
 from app.dashboard.translation import Translation
 from app.job import messages
 from app.job.model import Action, Do, Enter
 from app.language import ENGLISH, languages
+from app.live.opening import Opening
 from app.profiles import load_profile
 from tests.app.dashboard.cutting import beyond, cut
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
@@ -107,6 +109,36 @@ def test_without_a_reading_the_reason_is_told():
     assert (words.direction, words.figure, words.ask) == ("No reading", "", "No carrier.")
     assert words.careful
     assert far_words(parked_face, "", "Step to track 16.").ask == "Step to track 16."
+
+
+@pytest.mark.parametrize(
+    ("reason", "told"),
+    [
+        ("No carrier.", "No reading: No carrier"),
+        (
+            "this computer cannot keep up: the analysis is 1.4 s behind; close other programs",
+            "No reading: this computer cannot keep up",
+        ),
+        ("clipped: the tops are cut flat; lower the gain", "No reading: clipped"),
+        ("no lock: no turn can be told", "No reading: no lock"),
+    ],
+)
+def test_beside_an_ask_the_reason_is_told_by_what_it_begins_with(reason, told):
+    shown = view(reading=parked(reason), now_s=1000.0)
+    parked_face = face_of(shown, 1000.0, load_profile("130mm-48tpi"), Unit.UM)
+    words = far_words(parked_face, "", "Step to track 16.", tells_why=True)
+    assert (words.direction, words.ask) == (told, "Step to track 16.")
+
+
+def test_a_head_that_is_not_over_the_lobes_has_no_reason_to_be_told():
+    shown = view(reading=parked("No carrier."), now_s=1000.0)
+    away = face_of(shown, 1000.0, load_profile("130mm-48tpi"), Unit.UM, away="It is stepped: away.")
+    assert far_words(away, "", "Step to track 16.", tells_why=True).direction == "The needle rests"
+
+
+@pytest.mark.parametrize("message", [messages.NOTHING_MOVED, messages.OUT_OF_SIGHT])
+def test_a_doubt_has_a_brief_form(message):
+    assert message.text in BRIEF
 
 
 @pytest.fixture
@@ -351,6 +383,45 @@ def test_what_is_to_be_answered_is_seen_from_the_question_to_the_answer(window, 
             press(KEY.Key_Return)
 
 
+def test_after_a_doubt_is_answered_the_needle_is_seen_again(window, monkeypatch):
+    sized(window, (480, 320))
+    page, controller = window.needle_page, window.controller
+    window.begin_job("machine 7", "130mm-48tpi")
+    ask = Do(Action.SEEK, fill(messages.SEEK, "16", "0"))
+    monkeypatch.setattr(type(controller.job), "ask", ask)
+    controller.changed.emit()
+    sized(window, (480, 320))
+    top = page._scroll.verticalScrollBar()
+    assert top.value() == 0
+    controller._runner.doubt = messages.NOTHING_MOVED
+    controller.changed.emit()
+    sized(window, (480, 320))
+    assert page.far.words.ask == BRIEF[messages.NOTHING_MOVED.text]
+    press(KEY.Key_Return)
+    sized(window, (480, 320))
+    assert top.value() > 0, "the card tells all of it"
+    assert controller.doubt is not None
+    # It was moved after all, which was seen.
+    controller._runner.doubt = None
+    controller.changed.emit()
+    sized(window, (480, 320))
+    assert top.value() == 0
+    # A card that somebody looks at by the button stays.
+    page._asked.look_across()
+    sized(window, (480, 320))
+    assert top.value() > 0
+
+
+def test_a_question_about_another_source_is_told_beside_the_needle(window, monkeypatch):
+    sized(window, (480, 320))
+    window.begin_job("machine 7", "130mm-48tpi")
+    monkeypatch.setattr(type(window.controller), "asks_source", True)
+    window.controller.changed.emit()
+    sized(window, (480, 320))
+    asked = "Not the same source as before: the same drive still?"
+    assert window.needle_page.far.words.ask == asked
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
 @pytest.mark.parametrize("language", languages(), indirect=True)
@@ -386,6 +457,25 @@ def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, qtbot, size)
         wrong += [(page, fault) for fault in (*cut(window), *beyond(window))]
     assert wrong == []
     assert window.size().toTuple() == size
+
+
+@pytest.mark.parametrize("language", languages(), indirect=True)
+def test_the_buttons_of_the_sources_stand_in_one_row_in_a_small_window(window):
+    sized(window, (480, 320))
+    window.show_sources()
+    page = window.source_page
+    choice = Choice(Opening("sound:Bench interface"))
+    for show in (
+        lambda: page.show_address("sound:"),
+        lambda: page.tell_open_elsewhere(choice, lambda: True),
+        # Last, as it is where a source runs that stays open.
+        window.show_sources,
+    ):
+        show()
+        QApplication.processEvents()
+        tops = {each.y() for each in page._buttons.children() if each.isVisible()}
+        assert tops == {0}
+        assert beyond(window) == cut(window) == []
 
 
 def test_small_words_grow_with_the_window_and_never_vanish():

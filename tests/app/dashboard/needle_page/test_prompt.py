@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QPushButton, QWidget
 from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
 from app.dashboard.job_panel.brief import MOST_CHARACTERS
-from app.dashboard.needle_page.page import Prompt, PromptLine, prompt_of
+from app.dashboard.needle_page.prompt_line import Prompt, PromptLine, prompt_of
 from app.dashboard.style import Sizes
 from app.dashboard.translation import Translation
 from app.language import languages
@@ -202,6 +202,7 @@ def test_what_to_do_next_has_a_form_that_is_read_from_afar_and_not_cut(qapp, lan
         view(reading=lost, now_s=NOW_S),
         view(0.1, NOW_S),
         view(0.1, NOW_S, phase=Phase.ENDED),
+        view(0.1, NOW_S, phase=Phase.ENDED, whole=True),
         view(reading=parked(), phase=Phase.ENDED),
         View(),
     ]
