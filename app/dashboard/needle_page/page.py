@@ -104,7 +104,7 @@ _AT_WORK = (0.72, 0.84)
 _SLOW_S = 0.1
 """Between two changes of words, which go at the pace of the eye and not of the needle."""
 _STRIP_S = 0.25
-_ROOMY_SIZE = (960, 540)
+_ROOMY_SIZE = (960, 510)
 """Below this width or height the parts stand below each other."""
 _HINTING_PX = 720
 """A lower page has no room for a mere hint."""

@@ -14,7 +14,7 @@ from app.language import languages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.painting import painted_by
 
-LOW = ((960, 600), (1024, 640), (1280, 720), (1366, 768), (1920, 1080), (3840, 2160))
+LOW = ((1024, 572), (960, 600), (1024, 640), (1280, 720), (1366, 768), (1920, 1080), (3840, 2160))
 RUNNING_PX = 12
 NOTES = tuple(Message(f"A note of quite some words, the {n}.") for n in ("first", "second"))
 STATES = {

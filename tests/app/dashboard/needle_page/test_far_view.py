@@ -444,6 +444,21 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
     assert page._scroll.widget().width() <= page.width() or not page._scroll.isVisible()
 
 
+@pytest.mark.parametrize("at_work", [False, True])
+@pytest.mark.parametrize("language", languages(), indirect=True)
+def test_a_remark_leaves_the_parts_beside_each_other(window, at_work):
+    if at_work:
+        window.begin_job("machine 7", "130mm-48tpi")
+    sized(window, (1024, 640))
+    page = window.needle_page
+    for words in ("Saved.", "The settings, with a path and a reason, in a long sentence. " * 5):
+        window.top_bar.remark(words)
+        sized(window, (1024, 640))
+        assert page._ways.currentWidget() is page._roomy
+        assert cut(window) == []
+        assert window.size().toTuple() == (1024, 640)
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
 @pytest.mark.few(1)
