@@ -166,8 +166,9 @@ def attached_sources() -> Attached:
     # Beside the listing of the inputs, which takes about as long.
     finding = threading.Thread(target=find, name="scopes", daemon=True)
     finding.start()
-    inputs = sound_inputs()
+    inputs, why_none = sound_inputs()
     finding.join()
+    hints.extend(filter(None, [why_none]))
     return Attached((("sim:", "Virtual drive"), *inputs, *scopes), tuple(hints))
 
 

@@ -11,6 +11,7 @@ from functools import cache
 
 from PySide6.QtCore import QCoreApplication
 
+from app.analysis import messages
 from app.analysis.results import Message
 from app.job.sentences import pattern_of
 from app.live.opening import KINDS
@@ -37,6 +38,54 @@ SENTENCES = (
         "it also takes the ALSA plug-ins: “apt install libasound2-plugins”)"
     ),
     Message("sound input “{0}”: it is not there; plug it in, or choose one that is: {1}"),
+    Message("sound input “{0}”: it is not there; plug it in again, or choose another input"),
+    Message("sound input: no default; plug it in, or choose one that is: {0}"),
+    Message("sound input: no sound server answers; start it, or plug in an input that needs none"),
+    Message(
+        "sound input “{0}”: no sound server answers; start it, or plug in an input that needs none"
+    ),
+    Message("sound input: the sound server “{0}” has no input to give; plug one in"),
+    Message("sound input “{0}”: the sound server “{1}” has no input to give; plug one in"),
+    Message("sound input “{0}”: the sound server “{1}” does not answer any more; start it again"),
+    Message(
+        "sound input “{0}”: “{1}” is gone from the sound server “{2}”; plug it in again, or choose "
+        "another input"
+    ),
+    Message(
+        "sound input “{0}”: it is not there and the sound server gives “{1}” in its place; plug it "
+        "in again, or choose the source anew"
+    ),
+    Message(
+        "sound input “{0}”: the sound server moved the capture to “{1}”; plug the input in again, "
+        "or choose it anew in the sound settings"
+    ),
+    Message("sound input “{0}”: it refuses every usual rate; check that no other program holds it"),
+    Message("sound input “{0}”: it refuses {1} frames a second; use rate={2}"),
+    Message(
+        "sound input “{0}”: it refuses {1} frames a second; check that no other program holds it"
+    ),
+    Message(
+        "sound input “{0}”: it cannot be started ({1}); check that it is plugged in and that no "
+        "other program holds it"
+    ),
+    Message(
+        "sound input “{0}”: the roles {1} need {2} channels and it has {3}; name fewer roles, or "
+        "choose another input"
+    ),
+    Message("sound input “{0}”: that device has no input; choose one that has: {1}"),
+    Message(
+        "sound input “{0}”: several have that in their name; type more of it, or a number: {1}"
+    ),
+    Message(
+        "sound input: the Python package sounddevice is missing; install it with “pip install "
+        "sounddevice”"
+    ),
+    Message(
+        "sound input: the PortAudio library is missing; install it (Debian and Ubuntu: “apt "
+        "install libportaudio2”)"
+    ),
+    Message("sound input: PortAudio does not start ({0}); check that the sound system runs"),
+    Message("sound inputs: PortAudio cannot list them ({0}); check that the sound system runs"),
     Message(
         "sound input “{0}”: it stopped; check that it is plugged in and that the sound server runs"
     ),
@@ -60,6 +109,21 @@ SENTENCES = (
         "scope “{0}”: it cannot be opened ({1}); check the address, the cable and that no other "
         "program holds it"
     ),
+    # What one says of itself while it is open.
+    Message(
+        "The volts are relative to the sound input's full scale; give full_scale_v, the volts at "
+        "which it clips, for true heights."
+    ),
+    Message(
+        "The sound server takes “{0}” at {1} frames a second and makes up the rest; nothing above "
+        "{2} kHz arrives."
+    ),
+    Message("The sound server mutes “{0}”; unmute it in the sound settings."),
+    Message("The sound server scales “{0}” to {1} % volume; set it to 100 % for true volts."),
+    messages.RESOLVES,
+    messages.RESOLVES_UNPROVED,
+    messages.RESOLVES_UNCHECKED,
+    messages.DETECTOR_PROVED_TO,
     Message("no instrument was found; give an address, for example visa:TCPIP::HOST::5025::SOCKET"),
     Message("run: “{0}” cannot be started ({1}); check its name, or write its whole path"),
     Message("{0}: first state “{1}”"),
@@ -67,6 +131,10 @@ SENTENCES = (
     Message("sound output: there is none; plug one in"),
     Message("sound output “{0}”: it is not there; type a name or a number: {1}"),
     Message("sound output “{0}”: several have that in their name; type a name or a number: {1}"),
+    Message(
+        "sound output “{0}”: it cannot be started ({1}); check that it is plugged in and that it "
+        "takes sound"
+    ),
     Message("plays {0} % of full scale, {1} kHz"),
     Message("plays tones of up to {0} % of full scale for {1} s"),
     Message(

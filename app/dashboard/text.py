@@ -334,4 +334,5 @@ def notes_of(view: View, now_s: float) -> tuple[str, ...]:
     """Return what should be known beside the numbers: of the source, and of the reading."""
     reading = current_reading(view, now_s)
     of_reading = () if reading is None else reading.notes
-    return tuple(dict.fromkeys((*view.notes, *(said(note) for note in of_reading))))
+    of_source = map(source_words, view.notes)
+    return tuple(dict.fromkeys((*of_source, *(said(note) for note in of_reading))))

@@ -24,7 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from instruments.proof import InputProof
-from instruments.sound.portaudio import Device, PortAudio, Watch
+from instruments.sound.portaudio import Device, PortAudio
+from instruments.sound.server import Watch, lost_by_server
 from instruments.source import Block, ChannelRoles, Role, SourceLost, SourceTimeout
 
 
@@ -333,7 +334,7 @@ class SoundCapture:
         timing: SoundTiming,
     ) -> None:
         self._portaudio = portaudio
-        self._what = f"sound input “{device.name}”"
+        self._what = f"sound input “{device.full_name}”"
         self._rate_hz = rate_hz
         self._timing = timing
         self._full_scale_v = full_scale_v
@@ -429,17 +430,21 @@ class SoundCapture:
             )
 
     def _check_device(self) -> None:
+        timing = self._timing
+        silent = self._awake_s >= timing.grace_s and self._silent_s >= timing.silence_s
+        if not (self._finished or silent):
+            return
+        if self._watch is not None and (by_server := lost_by_server(self._what, self._watch.first)):
+            raise SourceLost(by_server)
         if self._finished:
             raise SourceLost(
                 f"{self._what}: it stopped; check that it is plugged in and that the "
                 "sound server runs"
             )
-        timing = self._timing
-        if self._awake_s >= timing.grace_s and self._silent_s >= timing.silence_s:
-            raise SourceLost(
-                f"{self._what}: no samples have come for {self._silent_s:.1f} s; "
-                "check that it is plugged in and switched on"
-            )
+        raise SourceLost(
+            f"{self._what}: no samples have come for {self._silent_s:.1f} s; "
+            "check that it is plugged in and switched on"
+        )
 
     def _take(self) -> None:
         """Judge what came since."""

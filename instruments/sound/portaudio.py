@@ -1,21 +1,14 @@
-"""PortAudio's devices and streams, by way of sounddevice, and the sound server behind them.
+"""PortAudio's devices and streams, by way of sounddevice.
 
 Importing sounddevice initialises PortAudio, so it is imported on first use. PortAudio finds new
 devices only when it is initialised again, which silently stops every open stream: that is done only
 while none is open. One lock guards all calls except those of PortAudio's own thread.
-
-A sound server may resample, mute or attenuate a capture, or move it to another input, without
-telling the capturing program; ``pactl`` tells. Threads: *soundcard-watch* asks it once a second and
-alone writes ``moved_to``.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import shutil
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -23,122 +16,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from instruments.ending import end_waits_for
+from instruments.sound.server import no_input_by_server
 from instruments.source import SourceUnavailable
-
-# pactl answers in milliseconds, on a busy computer in a second or two, or the server hangs.
-_ASK_S = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class ServerInput:
-    """The input that the server feeds a capture from.
-
-    Attributes
-    ----------
-    capture : int
-        The server's number for the capture.
-    name : str
-        The input's name.
-    channels : int
-        Channels that it has; the server makes up any more that are asked for.
-    rate_hz : int
-        Its own rate; the server resamples to any other.
-    muted : bool
-        The server passes silence.
-    volume : float
-        Least volume of a channel: 1 where samples pass unchanged.
-    """
-
-    capture: int
-    name: str
-    channels: int
-    rate_hz: int
-    muted: bool
-    volume: float
-
-
-def _ask(what: str) -> list[dict[str, Any]]:
-    """Return the server's list of `what`, empty when it cannot be had."""
-    tool = shutil.which("pactl")
-    if tool is None:
-        return []
-    try:
-        answer = subprocess.run(
-            [tool, "-f", "json", "list", what],
-            env={**os.environ, "LC_ALL": "C"},  # a decimal comma would break the JSON
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=_ASK_S,
-            check=True,
-        )
-        found = json.loads(answer.stdout)
-    except (OSError, subprocess.SubprocessError, ValueError):
-        return []
-    return [item for item in found if isinstance(item, dict)] if isinstance(found, list) else []
-
-
-def _volumes(item: dict[str, Any]) -> float:
-    return min((one["value"] / 65536 for one in item["volume"].values()), default=1.0)
-
-
-def server_input(capture: int | None = None) -> ServerInput | None:
-    """Return what feeds this process's capture, None when there is no telling.
-
-    Parameters
-    ----------
-    capture : int or None
-        The server's number for the capture; None for this process's newest.
-    """
-    pid = str(os.getpid())
-    try:
-        ours = {
-            item["index"]: item
-            for item in _ask("source-outputs")
-            if item["properties"].get("application.process.id") == pid
-        }
-        number = max(ours, default=None) if capture is None else capture
-        if number is None or number not in ours:
-            return None
-        output = ours[number]
-        for item in _ask("sources"):
-            if item["index"] == output["source"]:
-                _, channels, rate = item["sample_specification"].split()
-                return ServerInput(
-                    capture=number,
-                    name=item["name"],
-                    channels=int(channels.removesuffix("ch")),
-                    rate_hz=int(rate.removesuffix("Hz")),
-                    muted=item["mute"] or output["mute"],
-                    volume=min(_volumes(item), _volumes(output)),
-                )
-    except (KeyError, TypeError, ValueError, AttributeError):
-        return None  # another server's dialect: nothing is known
-    return None
-
-
-class Watch:
-    """Looks once a second whether the server still feeds the capture from the same input."""
-
-    def __init__(self, first: ServerInput, interval_s: float = 1.0) -> None:
-        self._first = first
-        self._interval_s = interval_s
-        self._stop = threading.Event()
-        self.moved_to: str | None = None
-        """Name of the other input, once the capture was moved."""
-        self._thread = threading.Thread(target=self._run, name="soundcard-watch", daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        while not self._stop.wait(self._interval_s):
-            now = server_input(self._first.capture)
-            if now is not None and now.name != self._first.name:
-                self.moved_to = now.name
-                return
-
-    def stop(self) -> None:
-        """End the thread; it is gone within the time that ``pactl`` is given."""
-        self._stop.set()
-
 
 _USUAL_RATES_HZ = (192_000, 96_000, 48_000)
 
@@ -170,8 +49,14 @@ class OutputDevice:
 
     number: int
     name: str
+    host_api: str
     default_rate_hz: int
     channels: int
+
+    @property
+    def full_name(self) -> str:
+        """The name with its host interface."""
+        return f"{self.name}, {self.host_api}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +156,10 @@ class PortAudio:
             return taken
         asked = "every usual rate" if asked_hz is None else f"{asked_hz} frames a second"
         mend = f"use rate={taken}" if taken else "check that no other program holds it"
-        raise SourceUnavailable(f"sound input “{device.name}”: it refuses {asked}; {mend}")
+        what = f"sound input “{device.full_name}”"
+        if taken is None and device.maybe_served and (by_server := no_input_by_server(what)):
+            raise SourceUnavailable(by_server)
+        raise SourceUnavailable(f"{what}: it refuses {asked}; {mend}")
 
     def start(self, device: Device, **settings: Any) -> Any:
         """Open and start an input stream; `settings` are those of ``sounddevice.InputStream``.
@@ -293,10 +181,12 @@ class PortAudio:
         """
         with self._lock, _quiet():
             sd = self._load()
+            interfaces = [item["name"] for item in sd.query_hostapis()]
             outputs = [
                 OutputDevice(
                     number=number,
                     name=item["name"],
+                    host_api=interfaces[item["hostapi"]],
                     default_rate_hz=round(item["default_samplerate"]),
                     channels=item["max_output_channels"],
                 )
@@ -337,7 +227,7 @@ class PortAudio:
         self, kind: str, device: Device | OutputDevice, look: str, settings: dict[str, Any]
     ) -> Any:
         """Open and start a stream of a class of sounddevice's; `look` is what to look at."""
-        what = "input" if isinstance(device, Device) else "output"
+        side = "input" if isinstance(device, Device) else "output"
         with self._lock, _quiet():
             sd = self._load()
             stream = None
@@ -348,8 +238,8 @@ class PortAudio:
                 if stream is not None:
                     stream.close(ignore_errors=True)
                 raise SourceUnavailable(
-                    f"sound {what} “{device.name}”: it cannot be started ({_words(error)}); check "
-                    f"that it is plugged in and {look}"
+                    f"sound {side} “{device.full_name}”: it cannot be started ({_words(error)}); "
+                    f"check that it is plugged in and {look}"
                 ) from error
             self._streams += 1
             return stream
@@ -435,6 +325,8 @@ def find_device(devices: Devices, wanted: str) -> Device:
         When there is none, or more than one.
     """
     if not devices.inputs:
+        if by_server := no_input_by_server("sound input"):
+            raise SourceUnavailable(by_server)
         raise SourceUnavailable(
             "sound input: there is none; plug one in, and check that the sound server runs "
             "(on Linux it also takes the ALSA plug-ins: “apt install libasound2-plugins”)"

@@ -19,11 +19,9 @@ from instruments.sound.portaudio import (
     PORTAUDIO,
     Device,
     PortAudio,
-    ServerInput,
-    Watch,
     find_device,
-    server_input,
 )
+from instruments.sound.server import ServerInput, Watch, no_input_by_server, server_input
 from instruments.source import (
     UNSTATED_TOLERANCE,
     Block,
@@ -229,7 +227,7 @@ class SoundSource(Source):
         self.close()
         closes = self._closes
         device = self._find()
-        what = f"sound input “{device.name}”"
+        what = f"sound input “{device.full_name}”"
         columns = choose_columns(self._options.roles, device.inputs, what)
         rate_hz = self._portaudio.choose_rate(device, len(columns), self._options.rate_hz)
         capture = self._start(device, rate_hz, columns)
@@ -291,9 +289,11 @@ class SoundSource(Source):
         for device in devices.inputs:
             if device.full_name == self._device.full_name:
                 return device
+        what = f"sound input “{self._device.full_name}”"
+        if self._device.maybe_served and (by_server := no_input_by_server(what)):
+            raise SourceUnavailable(by_server)
         raise SourceUnavailable(
-            f"sound input “{self._device.name}”: it is not there; plug it in again, "
-            "or choose another input"
+            f"{what}: it is not there; plug it in again, or choose another input"
         )
 
     def _start(self, device: Device, rate_hz: int, columns: ChannelRoles) -> SoundCapture:
@@ -382,18 +382,20 @@ def _notes(rate_hz: int, server: ServerInput | None, *, relative: bool) -> list[
     return notes
 
 
-def sound_inputs() -> list[tuple[str, str]]:
-    """Return the address and a title of each sound input; empty without PortAudio.
+def sound_inputs() -> tuple[list[tuple[str, str]], str]:
+    """Return the address and a title of each sound input, and why there is none, if that is known.
 
-    It may take a second: call it from a worker.
+    It may take a second: call it from a worker. There is none without PortAudio.
     """
     try:
         devices = PORTAUDIO.devices()
     except SourceUnavailable:
-        return []
+        return [], ""
+    served = all(device.maybe_served for device in devices.inputs)
+    why_none = no_input_by_server("sound input") if served else ""
     listed: list[tuple[str, str]] = []
     for device in devices.inputs:
         channels = "1 channel" if device.inputs == 1 else f"{device.inputs} channels"
         default = ", default" if device.number == devices.default else ""
         listed.append((f"sound:{device.full_name}", f"{device.full_name} ({channels}{default})"))
-    return listed
+    return listed, why_none

@@ -219,7 +219,7 @@ class SourcePage(Page):
             if not self._told_gone:
                 announce(self, words[-1], urgent=True)
         self._told_gone = described in self._gone
-        self._listed = "\n".join((" ".join(words), *listing.hints))
+        self._listed = "\n".join((" ".join(words), *map(source_words, listing.hints)))
         self._tell()
 
     def say(self, words: str) -> None:

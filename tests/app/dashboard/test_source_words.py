@@ -12,6 +12,7 @@ from app.dashboard.translation import Translation
 from app.live import loop_check, proving
 from app.live.opening import Opening
 from instruments.address import open_address
+from instruments.sound import capture, portaudio, server, source
 from instruments.source import SourceError, SourceRequest
 
 
@@ -55,11 +56,21 @@ def test_what_goes_wrong_the_oftenest_is_said_in_german(german, tmp_path):
         assert address.partition(":")[2].split("::")[0].split("=")[0] in german_words, address
 
 
+SOUND = "sound input “Bench, ALSA”"
+
+
 def sentence_of(node):
     """The text that a literal makes, with something in each place of a value."""
     if isinstance(node, ast.Constant):
         return node.value
-    values = {"percent": "50 % of full scale"}
+    values = {
+        "percent": "50 % of full scale",
+        "what": SOUND,
+        "self._what": SOUND,
+        "mend": "use rate=9",
+    }
+    values |= {"asked": "9 frames a second", "device.full_name": "Bench, ALSA", "side": "input"}
+    values |= {"look": "that no other program holds it"}
     return "".join(
         each.value if isinstance(each, ast.Constant) else values.get(ast.unparse(each.value), "a")
         for each in node.values
@@ -84,6 +95,31 @@ def test_all_that_a_measurement_of_a_probe_tells_is_said_in_german(german):
     assert len(told) >= 13
     for english in told:
         assert source_words(english) != english, english
+
+
+def sentences_of_sound():
+    """Every sentence by which a sound input refuses or is lost, and what it notes of itself."""
+    for module in (server, portaudio, source, capture):
+        for node in ast.walk(ast.parse(inspect.getsource(module))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in _TELLS:
+                yield from (each for each in node.args if not isinstance(each, ast.Name))
+            if isinstance(node, ast.Return) and "what}" in ast.unparse(node):
+                yield node.value
+
+
+_TELLS = ("SourceUnavailable", "SourceLost", "notes.append")
+
+
+def test_all_that_a_sound_input_says_is_said_in_german_with_device_and_server(german):
+    told = [sentence_of(each) for each in sentences_of_sound()]
+    told = [each for each in told if "open it" not in each and "output" not in each]
+    assert len(told) >= 20
+    for english in told:
+        # What is not there is named in a line of its own.
+        english = english.replace(f"{SOUND}; ", f"{SOUND}: it is not there; ")
+        words = source_words(english)
+        assert words != english, english
+        assert english.count("“") == words.count("„"), words
 
 
 def test_what_is_missing_in_a_form_is_named_in_german(german):

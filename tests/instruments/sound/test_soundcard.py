@@ -2,6 +2,7 @@
 
 import functools
 import itertools
+import re
 import sys
 import threading
 import time
@@ -16,7 +17,7 @@ from instruments.address import attached_sources, open_address
 from instruments.sound import capture
 from instruments.sound import source as source_module
 from instruments.sound.capture import CaptureRing, Finding, SoundPace, SoundTiming
-from instruments.sound.portaudio import ServerInput, Watch
+from instruments.sound.server import ServerInput, ServerState, Watch
 from instruments.source import (
     AddressError,
     Role,
@@ -36,6 +37,8 @@ SLOT = RATE_HZ // 100
 def sound(monkeypatch):
     fake = FakeSound()
     monkeypatch.setitem(sys.modules, "sounddevice", fake)
+    # No tool to ask a sound server by, whatever this computer has.
+    monkeypatch.setattr("instruments.sound.server.server_state", lambda: None)
     return fake
 
 
@@ -173,7 +176,7 @@ def test_no_rate_at_all(sound, opened):
 
 def test_a_device_that_will_not_start(sound, opened):
     sound.refuses = True
-    with pytest.raises(SourceUnavailable, match=r"“Bench \(hw:1,0\)”.*Device unavailable"):
+    with pytest.raises(SourceUnavailable, match=r"“Bench \(hw:1,0\), ALSA”.*Device unavailable"):
         opened()
 
 
@@ -181,14 +184,14 @@ def test_missing_package_and_missing_library_name_what_to_install(monkeypatch, t
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     with pytest.raises(SourceUnavailable, match="pip install sounddevice"):
         opened()
-    assert source_module.sound_inputs() == []
+    assert source_module.sound_inputs() == ([], "")
     monkeypatch.delitem(sys.modules, "sounddevice")
     # What sounddevice itself raises where the library is missing.
     (tmp_path / "sounddevice.py").write_text("raise OSError('PortAudio library not found')\n")
     monkeypatch.syspath_prepend(tmp_path)
     with pytest.raises(SourceUnavailable, match="apt install libportaudio2"):
         opened()
-    assert source_module.sound_inputs() == []
+    assert source_module.sound_inputs() == ([], "")
 
 
 def test_no_inputs_at_all(sound, opened):
@@ -196,7 +199,7 @@ def test_no_inputs_at_all(sound, opened):
     sound.default_input = -1
     with pytest.raises(SourceUnavailable, match="there is none"):
         opened()
-    assert source_module.sound_inputs() == []
+    assert source_module.sound_inputs() == ([], "")
 
 
 # Which device
@@ -518,7 +521,7 @@ def test_lost_closed_and_opened_again(sound, opened):
 def test_nothing_is_rescanned_under_an_open_stream(sound, opened):
     opened()
     before = sound.rescans
-    assert source_module.sound_inputs()
+    assert source_module.sound_inputs()[0]
     assert sound.rescans == before
 
 
@@ -590,7 +593,7 @@ def test_close_does_not_wait_for_a_device_that_hangs(sound, opened):
     assert not sound.stream.closed
     before = sound.rescans
     sound.close_barrier.set()
-    assert source_module.sound_inputs()
+    assert source_module.sound_inputs()[0]
     for thread in threading.enumerate():
         if thread.name == "soundcard-close":
             thread.join(30)
@@ -619,7 +622,7 @@ def server(sound, monkeypatch):
     sound.devices = [FakeDevice("default", inputs=32)]
     answer = {"input": served()}
     monkeypatch.setattr(source_module, "server_input", lambda: answer["input"])
-    monkeypatch.setattr("instruments.sound.portaudio.server_input", lambda capture: answer["input"])
+    monkeypatch.setattr("instruments.sound.server.server_input", lambda capture: answer["input"])
     return answer
 
 
@@ -644,6 +647,93 @@ def test_channels_that_the_server_makes_up_are_not_used(server, opened):
     assert opened().info.roles == (Role.DIFFERENTIAL,)
     with pytest.raises(SourceUnavailable, match=r"plus,minus need 2 .* 1 channel"):
         opened(roles="plus,minus")
+
+
+GONE, EMPTY = ServerState(""), ServerState("pulseaudio")
+
+
+@pytest.fixture
+def stands(monkeypatch):
+    """Sets how the sound server stands, as its own tool tells it."""
+
+    def set_to(state):
+        monkeypatch.setattr("instruments.sound.server.server_state", lambda: state)
+
+    return set_to
+
+
+@pytest.mark.parametrize("silent", [False, True])
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        (GONE, "the sound server “pulseaudio” does not answer any more; start it again"),
+        (
+            EMPTY,
+            "“usb.line” is gone from the sound server “pulseaudio”; plug it in again, or choose "
+            "another input",
+        ),
+        (
+            ServerState("pulseaudio", ("usb.line",)),
+            "it stopped; check that it is plugged in and that the sound server runs",
+        ),
+        (None, "it stopped; check that it is plugged in and that the sound server runs"),
+    ],
+)
+def test_who_is_gone_is_told_device_or_server(server, sound, opened, stands, state, told, silent):
+    server["input"] = served(server="pulseaudio")
+    source = opened(timing=SoundTiming(grace_s=0.05, silence_s=0.05, look_s=0.02))
+    stands(state)
+    if not silent:
+        sound.stream.finish()
+    elif told.startswith("it stopped"):
+        told = "no samples have come for 0.1 s; check that it is plugged in and switched on"
+    with pytest.raises(SourceLost) as lost:
+        source.read(10.0)
+    # By how much it was late is the machine's business.
+    words = re.sub(r"for \d\.\d s", "for 0.1 s", str(lost.value))
+    assert words == f"sound input “default, ALSA”: {told}"
+
+
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        (GONE, "no sound server answers; start it, or plug in an input that needs none"),
+        (EMPTY, "the sound server “pulseaudio” has no input to give; plug one in"),
+        (None, "it refuses every usual rate; check that no other program holds it"),
+    ],
+)
+def test_a_server_without_an_input_is_told_apart_from_one_that_is_busy(
+    server, sound, opened, stands, state, told
+):
+    sound.devices[0].rates = ()
+    stands(state)
+    with pytest.raises(SourceUnavailable) as refused:
+        opened()
+    assert str(refused.value) == f"sound input “default, ALSA”: {told}"
+    # A device of its own has nothing to do with the server.
+    sound.devices = [FakeDevice("Bench (hw:1,0)", rates=())]
+    with pytest.raises(SourceUnavailable, match=r"Bench.*refuses every usual rate"):
+        opened()
+
+
+def test_the_same_input_without_a_server_is_told_as_it_is_opened_again(
+    server, sound, opened, stands
+):
+    source = opened()
+    sound.devices = []
+    stands(GONE)
+    with pytest.raises(SourceUnavailable) as refused:
+        source.open()
+    why = "no sound server answers; start it, or plug in an input that needs none"
+    assert str(refused.value) == f"sound input “default, ALSA”: {why}"
+    with pytest.raises(SourceUnavailable) as refused:
+        opened()
+    assert str(refused.value) == f"sound input: {why}"
+    assert source_module.sound_inputs() == ([], f"sound input: {why}")
+    # An input that needs no server is there: nothing keeps it from being used.
+    sound.devices = [FakeDevice("Bench (hw:1,0)")]
+    inputs, why_none = source_module.sound_inputs()
+    assert (len(inputs), why_none) == (1, "")
 
 
 def test_a_capture_that_the_server_moved_is_lost(server, sound, opened, monkeypatch):
