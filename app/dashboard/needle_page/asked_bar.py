@@ -34,6 +34,8 @@ class AskedBar(QWidget):
     def sees_card(self) -> bool:
         """Whether what is asked stands where the eye is."""
         words = self._job.asked_between[0][-1]
+        if not self._area.isAncestorOf(words):
+            return False
         middle = words.mapTo(self._area.viewport(), words.rect().center()).y()
         return 0 <= middle < self._area.viewport().height()
 

@@ -124,7 +124,7 @@ class Meter(Instrument):
     def __init__(
         self, limits: Limits, parent: QWidget | None = None, below_px: float = WORDS_PX
     ) -> None:
-        super().__init__((360, 200) if below_px >= WORDS_PX else (120, 60), parent)
+        super().__init__((360, 190) if below_px >= WORDS_PX else (120, 60), parent)
         self._limits = limits
         self._below_px = below_px
         self._geometry = DialGeometry.of(1.0, 1.0, self._sizes, below_px)

@@ -110,6 +110,8 @@ _HINTING_PX = 720
 """A lower page has no room for a mere hint."""
 _MOST_STATE = 0.45
 """Of the page's height, for the state of the source."""
+_STATE, _WIDE_STATE = 34, 150
+"""Its part of the width beside the plots' 40 and 26, and where its words need more room."""
 _TALLEST_PART = 0.7
 _BESIDE_PX = 2
 """Above what is asked and below what answers it, where the page is scrolled there."""
@@ -117,7 +119,7 @@ _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
 _LEAST_PX = {"figures": 220, "job": 380, "trace": 240, "strip": 220, "status": 300}
 """Heights of the parts where they stand below each other."""
-_ROOMY_PX = {"figures": 200, "job": 300, "trace": 0, "strip": 0, "status": 165}
+_ROOMY_PX = {"figures": 190, "job": 300, "trace": 0, "strip": 0, "status": 165}
 
 
 class NeedlePage(QWidget):
@@ -207,7 +209,7 @@ class NeedlePage(QWidget):
         """Let all parts stand beside each other."""
         self.job.take_button_back()
         laid(self._above, (self.meter, 68), (self.figures, 32))
-        laid(self._below, (self.trace, 40), (self.strip, 26), (self.status, 34))
+        laid(self._below, (self.trace, 40), (self.strip, 26), (self.status, _STATE))
         self._middle.addWidget(self.job, 30)
         self._whole.insertWidget(0, self.prompt)
         self._bar_row.setDirection(across(left_handed=self._left_handed))
@@ -478,10 +480,27 @@ class NeedlePage(QWidget):
         self.strip.set_virtual(view.virtual)
 
     def _give_state_room(self) -> None:
-        """Let the state be as high as its words need; it keeps that, or the page would twitch."""
-        needed = min(self.status.needed_px, round(_MOST_STATE * self.height()))
-        if needed > self.status.minimumHeight():
-            self.status.setMinimumHeight(needed)
+        """Let the state be as high as its words need, and wider where that is not enough.
+
+        It keeps that, or the page would twitch.
+        """
+        needed, least = self.status.needed_px, self.status.minimumHeight()
+        if self._ways.currentWidget() is not self._roomy:
+            self.status.setMinimumHeight(max(needed, least))
+            return
+        most = self._most_state_px
+        self.status.setMinimumHeight(min(most, max(needed, least, _ROOMY_PX["status"])))
+        if needed > most:
+            self._below.setStretchFactor(self.status, _WIDE_STATE)
+
+    @property
+    def _most_state_px(self) -> int:
+        """What the state can have of the page's height, beside what others need of it."""
+        gap = self._left.spacing()
+        others = self._above.minimumSize().height() + self._bar.sizeHint().height() + 2 * gap
+        if self.prompt.isVisibleTo(self):
+            others += self.prompt.height() + gap
+        return min(self.height() - others, round(_MOST_STATE * self.height()))
 
     def _show_far(self, face: Face, dt_s: float) -> None:
         job = self._controller.job
@@ -660,6 +679,8 @@ class NeedlePage(QWidget):
         """Start afresh: another source is being opened."""
         self.trace.clear()
         self.large.clear()
+        self.status.setMinimumHeight(0)
+        self._below.setStretchFactor(self.status, _STATE)
         self.large.set_frozen(False)
         self._freeze.say(self.tr("Freeze"))
 

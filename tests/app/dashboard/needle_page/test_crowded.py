@@ -1,17 +1,20 @@
 """No word of the needle's page lies over another, or is too small, in a window that is low."""
 
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
-from PySide6.QtCore import QRectF, Qt
+from PySide6.QtCore import QPoint, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF
 from PySide6.QtWidgets import QApplication
 
+from app.analysis import messages
 from app.analysis.results import Message, Sign
 from app.dashboard.needle_page.dial import Limits, numerals_of, words_below
 from app.dashboard.translation import Translation
 from app.language import languages
-from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
+from app.live.view import NO_LEVEL
+from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.painting import painted_by
 
 LOW = ((1024, 572), (960, 600), (1024, 640), (1280, 720), (1366, 768), (1920, 1080), (3840, 2160))
@@ -98,3 +101,33 @@ def test_no_word_lies_over_another_or_is_too_small(window, monkeypatch, size, at
         boxes += [box for _, box in words_below(dial, limits, zeroed=False)]
         assert not any(one.intersects(other) for one, other in combinations(boxes, 2)), state
         assert all(box.bottom() <= dial.cover_top for box in boxes), state
+
+
+@pytest.mark.parametrize("remark", ["", "The source went away, and was kept."])
+@pytest.mark.parametrize("language", languages(), indirect=True)
+def test_long_notes_are_whole_and_no_smaller_than_running_text(window, monkeypatch, remark):
+    notes = [
+        "The volts are relative to the sound input's full scale; give full_scale_v, the volts at "
+        "which it clips, for true heights.",
+        messages.RESOLVES_UNCHECKED.text,
+    ]
+    of_reading = (messages.UNCALIBRATED, messages.SIGN_UNKNOWN)
+    silent = replace(parked(messages.NO_SIGNAL.text), notes=of_reading)
+    STATES["silent"] = view(reading=silent, notes=tuple(notes), advice=(NO_LEVEL,))
+    window.top_bar.remark(remark)
+    try:
+        for _ in range(2):
+            show(window, (1024, 640), "silent")
+    finally:
+        del STATES["silent"]
+    page = window.needle_page
+    assert page._ways.currentWidget() is page._roomy
+    marks = [each for each in painted_by(page.status, monkeypatch) if each.words]
+    assert any("\n" in each.words for each in marks), "notes stand there"
+    assert [each.words for each in marks if each.font_px < RUNNING_PX] == []
+    assert page.rect().contains(
+        page.status.geometry().translated(page.status.parentWidget().mapTo(page, QPoint()))
+    )
+    # Another source begins with a state as narrow as ever.
+    page.forget()
+    assert page._below.stretch(page._below.indexOf(page.status)) == 34

@@ -412,6 +412,19 @@ def test_after_a_doubt_is_answered_the_needle_is_seen_again(window, monkeypatch)
     assert top.value() > 0
 
 
+def test_a_page_that_was_scrolled_to_the_card_asks_nothing_of_it_where_all_is_seen(window):
+    sized(window, (480, 320))
+    window.begin_job("machine 7", "130mm-48tpi")
+    sized(window, (480, 320))
+    window.needle_page._asked.look_across()
+    sized(window, (480, 320))
+    assert window.needle_page._scroll.verticalScrollBar().value() > 0
+    sized(window, (1280, 800))
+    # A widget that is elsewhere now has no place there: Qt warns, and a warning fails a test.
+    window.needle_page.take_focus()
+    assert not window.needle_page._asked.sees_card
+
+
 def test_a_question_about_another_source_is_told_beside_the_needle(window, monkeypatch):
     sized(window, (480, 320))
     window.begin_job("machine 7", "130mm-48tpi")

@@ -278,7 +278,7 @@ def test_a_needle_that_has_the_keys_tells_no_number_of_its_own_accord(meter, mon
 
 
 def test_the_meter_takes_what_room_there_is_and_the_keys(meter):
-    assert meter.minimumSize().toTuple() == (360, 200)
+    assert meter.minimumSize().toTuple() == (360, 190)
     expands = QSizePolicy.Policy.Expanding
     assert meter.sizePolicy() == QSizePolicy(expands, expands)
     assert meter.focusPolicy() == Qt.FocusPolicy.StrongFocus
