@@ -8,6 +8,7 @@ What the code says is English, and each text is the key of its own translation. 
 from __future__ import annotations
 
 import gettext
+import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -16,6 +17,8 @@ from pathlib import Path
 
 ENGLISH = "en"
 FOLDER = Path(__file__).with_name("languages")
+LACKING = ("evenlobe", "texts lacking")
+"""Context and key under which a catalogue that is not whole counts what it lacks."""
 _in_force: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
@@ -36,7 +39,22 @@ def catalogue(code: str) -> gettext.NullTranslations:
     if code == ENGLISH:
         return gettext.NullTranslations()
     with (FOLDER / f"{code}.mo").open("rb") as file:
-        return gettext.GNUTranslations(file)
+        try:
+            return gettext.GNUTranslations(file)
+        except (ValueError, LookupError, struct.error) as fault:
+            raise OSError(f"{file.name} is no catalogue") from fault
+
+
+def lacking(code: str) -> int:
+    """Return how many texts have no translation, by what the catalogue's maker has counted.
+
+    Raises
+    ------
+    OSError
+        When its file cannot be read.
+    """
+    told = catalogue(code).pgettext(*LACKING)
+    return int(told) if told.isdecimal() else 0
 
 
 def spoken() -> str:

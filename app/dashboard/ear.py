@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from app.dashboard.needle_page.dial import balance_of
+from app.dashboard.source_words import source_words
 from app.dashboard.text import Face, translate
 from app.ear.guide import AudibleNeedle, Guide
 from app.ear.speech import Speaker
@@ -101,7 +102,7 @@ class Ear:
             self._output = self._open_output(self._fill, measured)
         except OutputUnavailable as fault:
             self._voice = self._guide = None
-            self._remark(str(fault))
+            self._remark(source_words(str(fault)))
         else:
             words = translate(
                 "dashboard", "The tone plays on {0}; Ctrl ↑ and Ctrl ↓ set its level."

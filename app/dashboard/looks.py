@@ -10,7 +10,7 @@ from PySide6.QtCore import QObject
 from app.dashboard.motion import Motion
 from app.dashboard.settings import Settings
 from app.dashboard.style import Colours
-from app.dashboard.translation import language_of, name_of, next_choice
+from app.dashboard.translation import lacks, language_of, name_of, next_choice
 
 
 class Remark(Protocol):
@@ -69,7 +69,12 @@ class Looks(QObject):
         words = self.tr("From the next start on: the language of the system, {0}.")
         if choice:
             words = self.tr("From the next start on: {0}.")
-        self._remark(words.format(name_of(language_of(choice))))
+        code = language_of(choice)
+        try:
+            of_language = lacks(code)
+        except OSError:
+            of_language = self.tr("Its catalogue is damaged: English is spoken in its place.")
+        self._remark(f"{words.format(name_of(code))} {of_language}".rstrip())
 
     def next_colours(self) -> None:
         """Take the next set of colours: the system's, light, dark, high contrast."""

@@ -26,6 +26,7 @@ from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.translation import language_of, speak
 from app.dashboard.window import MainWindow
 from app.faults import words_for
+from app.language import spoken
 from app.live.opening import Opening
 
 if TYPE_CHECKING:
@@ -74,7 +75,8 @@ def run_dashboard(
     QGuiApplication.setDesktopFileName(desktop.NAME)
     QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
     remembered = Settings(settings or settings_path())
-    speak(app, language_of(remembered.language))
+    code = language_of(remembered.language)
+    of_language = speak(app, code)
     box = BlackBox()
     session.tap = box.take
     window = MainWindow(
@@ -87,6 +89,9 @@ def run_dashboard(
         box=box,
         neighbours=windows_path(),
     )
+    if of_language and not remembered.fault:
+        # What it lacks is seen anyway; that it cannot be spoken stays until it is put away.
+        window.top_bar.remark(of_language, passing=spoken() == code)
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
     window.resize(usual.boundedTo(room))

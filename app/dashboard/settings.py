@@ -146,7 +146,8 @@ class Settings:
 
     def _take(self, tree: dict[str, Any]) -> None:
         if int(tree["version"]) > _VERSION:
-            self._pass_over(lambda: translate("settings", "it is from a newer version of Evenlobe"))
+            newer = "it is from a newer version of Evenlobe: use that, or delete it to begin afresh"
+            self._pass_over(lambda: translate("settings", newer))
             return
         listed = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
         recent = tuple(each for each in listed if each.opening.lasting is not None)

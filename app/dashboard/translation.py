@@ -63,12 +63,37 @@ class Translation(QTranslator):
         return self._catalogue.gettext(source) if source else ""
 
 
-def speak(app: QCoreApplication, code: str) -> None:
-    """Let all that is shown from now on be in a language; Qt's own dialogs too."""
-    language.speak(code)
+def lacks(code: str) -> str:
+    """Return what a language has no words for, in one sentence; empty where it is whole.
+
+    Raises
+    ------
+    OSError
+        When its catalogue cannot be read.
+    """
+    count = language.lacking(code)
+    if not count:
+        return ""
+    words = QCoreApplication.translate(
+        "language", "{0} is not whole: the texts that it lacks, {1}, stay English."
+    )
+    return words.format(name_of(code), count)
+
+
+def speak(app: QCoreApplication, code: str) -> str:
+    """Let all that is shown from now on be in a language; Qt's own dialogs too.
+
+    Returns what is to be said of it: that it lacks words, or cannot be spoken at all.
+    """
+    try:
+        language.speak(code)
+    except OSError:
+        # In English, the only one that is left.
+        return f"Language “{name_of(code)}”: its catalogue “{code}.mo” is damaged; install it anew."
     if code == ENGLISH:
-        return
+        return ""
     qt = QTranslator(app)
     if qt.load(f"qtbase_{code}", QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)):
         app.installTranslator(qt)
     app.installTranslator(Translation(code, app))
+    return lacks(code)

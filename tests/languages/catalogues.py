@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from datetime import UTC, datetime
 from io import BytesIO
 
@@ -9,7 +10,7 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
-from app.language import FOLDER
+from app.language import FOLDER, LACKING
 from tests.languages.texts import texts
 
 # The same code gives the same file: dates are the repository's affair.
@@ -57,7 +58,10 @@ def written(catalogue: Catalog) -> bytes:
 
 
 def compiled(catalogue: Catalog) -> bytes:
-    """Return a catalogue as the program reads it."""
-    file = BytesIO()
-    write_mo(file, catalogue)
+    """Return a catalogue as the program reads it, with the number of texts that it lacks."""
+    file, told = BytesIO(), deepcopy(catalogue)
+    if lacking := len(missing(catalogue)):
+        context, key = LACKING
+        told.add(key, str(lacking), context=context)
+    write_mo(file, told)
     return file.getvalue()

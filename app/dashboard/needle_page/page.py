@@ -404,7 +404,8 @@ class NeedlePage(QWidget):
     def take_focus(self) -> None:
         """Take the keys, with nothing in hand that is typed or chosen."""
         self.needle.setFocus()
-        self._scroll.ensureWidgetVisible(self.far, 0, 0)
+        # Its first screen: what is to be seen of it may be taller than it is before it is laid out.
+        self._scroll.verticalScrollBar().setValue(0)
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
@@ -500,7 +501,7 @@ class NeedlePage(QWidget):
         others = self._above.minimumSize().height() + self._bar.sizeHint().height() + 2 * gap
         if self.prompt.isVisibleTo(self):
             others += self.prompt.height() + gap
-        return min(self.height() - others, round(_MOST_STATE * self.height()))
+        return max(0, min(self.height() - others, round(_MOST_STATE * self.height())))
 
     def _show_far(self, face: Face, dt_s: float) -> None:
         job = self._controller.job

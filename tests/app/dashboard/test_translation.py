@@ -5,11 +5,17 @@ import subprocess
 import sys
 
 import pytest
-from PySide6.QtCore import QCoreApplication
+from babel.messages.catalog import Catalog
+from PySide6.QtCore import QCoreApplication, QTimer
+from PySide6.QtWidgets import QApplication
 
+from app import language
 from app.analysis.results import Message
+from app.blackbox import recorder
+from app.dashboard import translation
 from app.dashboard.help_page import cautions
 from app.dashboard.job_panel.panel import Card, CardView
+from app.dashboard.program import run_dashboard
 from app.dashboard.settings import Settings
 from app.dashboard.style import LIGHT
 from app.dashboard.text import said, translate
@@ -19,6 +25,7 @@ from app.dashboard.window import MainWindow
 from app.job import messages
 from app.language import speaking
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.languages.catalogues import compiled
 
 
 @pytest.fixture
@@ -96,6 +103,90 @@ def test_a_message_is_said_with_its_values(german):
 def test_what_a_catalogue_lacks_stays_english(german):
     assert translate("dashboard", "no text of ours") == "no text of ours"
     assert translate("dashboard", "") == ""
+
+
+@pytest.fixture
+def french(qapp, tmp_path, monkeypatch):
+    """Puts the files of a language into a folder in place of the program's own."""
+    monkeypatch.setattr(language, "FOLDER", tmp_path)
+    language.catalogue.cache_clear()
+    installed = []
+    monkeypatch.setattr(qapp, "installTranslator", installed.append)
+
+    def put(content):
+        (tmp_path / "fr.mo").write_bytes(content)
+        return installed
+
+    with speaking("en"):
+        yield put
+    language.catalogue.cache_clear()
+
+
+LACKS = "français is not whole: the texts that it lacks, {0}, stay English."
+
+
+def made_of(translations):
+    """A catalogue as the program reads it; what has no words in it is lacking."""
+    catalogue = Catalog(locale="fr")
+    for key, words in translations.items():
+        catalogue.add(key, words)
+    return compiled(catalogue)
+
+
+def test_a_translation_that_lacks_words_is_said_and_the_rest_is_spoken(qtbot, qapp, french):
+    installed = french(made_of({"as found": "tel que trouvé", "as left": "", "Ready": ""}))
+    assert translation.speak(qapp, "fr") == LACKS.format(2)
+    spoken = installed[-1]
+    assert spoken.translate("job", "as found") == "tel que trouvé"
+    assert spoken.translate("job", "as left") == "as left"
+    # It is said where it is chosen, too.
+    window = MainWindow(FakeSession(), LIGHT, settings=Settings())
+    qtbot.addWidget(window)
+    for _ in range(2):
+        window.looks.next_language()
+    assert LACKS.format(2) in window.top_bar.words
+
+
+def test_a_translation_that_is_whole_has_nothing_said_of_it(qapp, french):
+    french(made_of({"as found": "tel que trouvé"}))
+    assert translation.speak(qapp, "fr") == ""
+    assert translation.speak(qapp, "en") == ""
+
+
+@pytest.mark.parametrize("keep", [0, 3, 30, 200])
+@pytest.mark.parametrize("noise", [b"", b"\xff" * 40])
+def test_a_damaged_catalogue_is_said_and_english_is_spoken(qtbot, qapp, french, keep, noise):
+    whole = made_of({"as found": "tel que trouvé", "as left": ""})
+    installed = french(whole[:keep] + noise)
+    told = translation.speak(qapp, "fr")
+    assert told == "Language “français”: its catalogue “fr.mo” is damaged; install it anew."
+    assert language.spoken() == "en"
+    assert installed == []
+    window = MainWindow(FakeSession(), LIGHT, settings=Settings())
+    qtbot.addWidget(window)
+    for _ in range(2):
+        window.looks.next_language()
+    assert "damaged: English is spoken" in window.top_bar.words
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_a_window_opens_in_a_language_that_is_not_whole(
+    qtbot, qapp, french, tmp_path, monkeypatch, damaged
+):
+    french(b"nothing" if damaged else made_of({"as found": "tel que trouvé", "as left": ""}))
+    monkeypatch.setattr("app.dashboard.program.language_of", lambda _: "fr")
+    monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path / "boxes")
+    told = []
+
+    def look():
+        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, MainWindow)]
+        told.extend(each.top_bar.words for each in shown if each.isVisible())
+        QApplication.closeAllWindows()
+
+    QTimer.singleShot(200, look)
+    settings, book = tmp_path / "window.json", tmp_path / "book.sqlite3"
+    assert run_dashboard(FakeSession(), None, ["evenlobe"], book=book, settings=settings) == 0
+    assert ("is damaged" if damaged else LACKS.format(1)) in told[0]
 
 
 def test_the_program_takes_the_system_s_language():

@@ -425,6 +425,17 @@ def test_a_page_that_was_scrolled_to_the_card_asks_nothing_of_it_where_all_is_se
     assert not window.needle_page._asked.sees_card
 
 
+def test_the_needle_is_shown_from_its_top_whatever_room_it_has_yet(window):
+    sized(window, (900, 600))
+    page = window.needle_page
+    bar = page._scroll.verticalScrollBar()
+    bar.setValue(bar.maximum())
+    page.far.setFixedHeight(page._scroll.viewport().height() + 100)
+    QApplication.processEvents()
+    page.take_focus()
+    assert bar.value() == 0
+
+
 def test_a_question_about_another_source_is_told_beside_the_needle(window, monkeypatch):
     sized(window, (480, 320))
     window.begin_job("machine 7", "130mm-48tpi")
