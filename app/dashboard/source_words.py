@@ -185,6 +185,10 @@ SENTENCES = (
     Message("Network instrument at {0}, {1}"),
     Message("GPIB instrument at {0}"),
     Message("USB instrument, serial {0}"),
+    Message("{0} (1 channel)"),
+    Message("{0} (1 channel, default)"),
+    Message("{0} ({1} channels)"),
+    Message("{0} ({1} channels, default)"),
 )
 
 

@@ -823,8 +823,10 @@ def _show_row(area: QScrollArea, listed: NamedList) -> None:
     row = listed.visualRect(listed.currentIndex())
     if not row.isValid():
         row = QRect(0, 0, 1, 2 * _BESIDE_TYPED_PX)
-    middle = listed.viewport().mapTo(area.widget(), row.center())
-    area.ensureVisible(0, middle.y(), 0, row.height() // 2 + _EDGE_OF_LIST_PX)
+    content = area.widget()
+    if content is not None:
+        middle = listed.viewport().mapTo(content, row.center())
+        area.ensureVisible(0, middle.y(), 0, row.height() // 2 + _EDGE_OF_LIST_PX)
 
 
 def button_row(*buttons: QWidget) -> FlowRow:

@@ -145,4 +145,11 @@ def test_in_english_each_is_said_as_it_was(qapp):
 
 def test_what_is_found_attached_is_listed_in_german(german):
     assert source_words("Serial port /dev/ttyS0") == "Serielle Schnittstelle /dev/ttyS0"
+    inputs = {
+        "Line (hw:1,0), ALSA (1 channel)": "Line (hw:1,0), ALSA (1 Kanal)",
+        "pulse, ALSA (32 channels, default)": "pulse, ALSA (32 Kanäle, Vorgabe)",
+        "pulse, ALSA (1 channel, default)": "pulse, ALSA (1 Kanal, Vorgabe)",
+        "Line (hw:1,0), ALSA (2 channels)": "Line (hw:1,0), ALSA (2 Kanäle)",
+    }
+    assert {each: source_words(each) for each in inputs} == inputs
     assert source_words("GPIB instrument at 7") == "GPIB-Messgerät an 7"
