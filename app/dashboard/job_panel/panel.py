@@ -300,7 +300,9 @@ def _what(ask: Measure) -> str:
 
 
 def _range(ask: Enter) -> str:
-    unit = f"{ask.unit}  " if ask.unit else ""
+    # The one unit that is a word.
+    unit = translate("job", "track") if ask.unit == "track" else ask.unit
+    unit = f"{unit}  " if unit else ""
     if ask.low is None or ask.high is None:
         return unit.strip()
     return translate("job", "{0}{1:g} to {2:g}; empty: not known").format(unit, ask.low, ask.high)

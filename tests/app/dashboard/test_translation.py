@@ -14,7 +14,7 @@ from app.analysis.results import Message
 from app.blackbox import recorder
 from app.dashboard import translation
 from app.dashboard.help_page import cautions
-from app.dashboard.job_panel.panel import Card, CardView
+from app.dashboard.job_panel.panel import Card, CardView, _range
 from app.dashboard.program import run_dashboard
 from app.dashboard.settings import Settings
 from app.dashboard.style import LIGHT
@@ -23,6 +23,7 @@ from app.dashboard.translation import SYSTEM, Translation, language_of, name_of,
 from app.dashboard.widgets import key_words
 from app.dashboard.window import MainWindow
 from app.job import messages
+from app.job.model import Enter
 from app.language import speaking
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.languages.catalogues import compiled
@@ -98,6 +99,15 @@ def test_a_message_is_said_with_its_values(german):
     words = said(Message(messages.SEEK.text, ("16", "0")))
     assert "16" in words
     assert words != str(Message(messages.SEEK.text, ("16", "0")))
+
+
+def test_a_unit_that_is_a_word_is_spoken(german):
+    track = _range(Enter("track", messages.WHICH_TRACK, "track", 0.0, 39.0))
+    warm = _range(Enter("room", messages.ROOM_TEMPERATURE, "°C", 10.0, 35.0))
+    assert (track, warm) == (
+        "Spur  0 bis 39; leer: nicht bekannt",
+        "°C  10 bis 35; leer: nicht bekannt",
+    )
 
 
 def test_what_a_catalogue_lacks_stays_english(german):
