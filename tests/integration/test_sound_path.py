@@ -361,4 +361,6 @@ def test_inputs_are_listed_with_a_server_and_none_without(server):
     server.plug("bench")
     assert "sound:default, ALSA" in output_of(LIST, server.environment)
     server.stop()
-    assert "sound:default" not in output_of(LIST, server.environment)
+    without = output_of(LIST, server.environment)
+    assert "sound:default" not in without
+    assert "no sound server answers; start it" in without
