@@ -24,6 +24,7 @@ _SIGMAS = 10.0
 or leans so much otherwise, and by what so many u of its height make."""
 _LEAST_SIGMAS = 30.0
 """What is bent by fewer u of its height may be noise: no lobe is there."""
+_TINY_V = 1e-12
 _FLAT = 0.3
 """What falls by less than this part of its height does so by chance."""
 _AWAY_TURNS = 2.2
@@ -89,8 +90,9 @@ class LobePlaces:
         shape, u_v = (bend * height_v, bend, lean), float(fits.u_v[0])
         self.gained = False
         kept = self._shapes.setdefault(number, deque(maxlen=_KEPT))
-        # Of no signal at all there may be no number either.
-        if not abs(shape[0]) * np.hypot(1.0, lean) >= _LEAST_SIGMAS * u_v:
+        # Of no signal at all there may be no number either. What is there and does not fall is no
+        # noise: the lobe was cut within.
+        if not max(abs(shape[0]) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
             self._run = 0
             return True
         usual = [each for fitted, each in kept if fitted == cosines]
@@ -113,10 +115,12 @@ def _is_alike(usual: _Shape, now: _Shape, u_v: float) -> bool:
     fall_v, bend, lean = now
     if abs(usual_bend) <= _FLAT:
         return True
-    slack = _SIGMAS * u_v / max(abs(fall_v), 1e-12)
-    falls = abs(fall_v - usual_v) <= (_FALLS_BY + slack) * abs(usual_v)
-    bends = abs(bend - usual_bend) <= (_FALLS_BY + slack) * abs(usual_bend)
-    return (falls or bends) and abs(lean - usual_lean) <= _LEANS_BY + slack
+    slack_v = _SIGMAS * u_v
+    height_v = max(abs(fall_v / bend) if bend else 0.0, _TINY_V)
+    falls = abs(fall_v - usual_v) <= _FALLS_BY * abs(usual_v) + slack_v
+    bends = abs(bend - usual_bend) <= _FALLS_BY * abs(usual_bend) + slack_v / height_v
+    leans_by = _LEANS_BY + slack_v / max(abs(fall_v), _TINY_V)
+    return (falls or bends) and abs(lean - usual_lean) <= leans_by
 
 
 def _has_gained(before: _Shape, now: _Shape, u_v: float) -> bool:

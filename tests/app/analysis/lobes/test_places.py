@@ -63,6 +63,24 @@ def test_what_a_head_a_gain_and_an_uneven_turn_do_leaves_it_in_its_place(harmles
     assert in_place
 
 
+def test_a_lobe_that_clipping_begins_within_is_out_of_its_place():
+    """What a live signal gave there: of no fall left, and its own fit tells a large u."""
+    places = LobePlaces()
+    for turn in range(5):
+        places.take(
+            fitted(turn * TURN_FRAMES, height_v=0.3675, fall_v=0.72, u_v=2e-4), *FIRST, TURN_FRAMES
+        )
+    cut = LobeFits(
+        centre_frame=np.array([5 * TURN_FRAMES]),
+        height_v=np.array([0.2143]),
+        u_v=np.array([0.00388]),
+        lean=np.array([-1.2432]),
+        bend=np.array([0.18]),
+        ok=np.array([True]),
+    )
+    assert not places.take(cut, *FIRST, TURN_FRAMES)
+
+
 def test_noise_and_flat_groups_say_nothing():
     assert after_five({"late": 0.05}, u_v=0.02)[1]
     assert after_five({"height_v": 0.01, "fall_v": 0.01, "late": 0.4})[1]
