@@ -45,6 +45,8 @@ turns count."""
 _LOOKED_AT_S = 1.0
 _HIGH_PART = 0.25
 """Of the highest level: what sticks lower is a null."""
+_MOST_V = 1e12
+"""What is beyond this, in volts or in codes of 32 bits, is no sample: one in a turn hides the rest."""
 _ABOUT_ZERO = 0.2
 """What has come through a capacitor is zero in the mean, but for the card's offset: to this part of
 its swing. A rectifier or a threshold behind it lets nothing through below zero."""
@@ -193,6 +195,7 @@ class EnvelopePath(SignalPath):
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
         values = samples_v[:, self._column].astype(np.float64)
+        values[np.abs(values) > _MOST_V] = np.nan
         if self._next_frame is None or first_index != self._next_frame + len(self._left):
             self.flush()
             skip = -first_index % self._frames_a_bin

@@ -111,6 +111,16 @@ def test_a_sample_that_is_no_number_costs_its_turn_behind_a_corner_too():
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
 
 
+def test_what_no_input_gives_is_no_sample():
+    """A driver's largest float: kept as volts it would hide all else for as long as it is kept."""
+    samples, _ = captured()
+    samples[20_000, 0] = 3e38
+    found = live(samples[: round(2.0 * RATE_HZ)], RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    shown = [reading.valid for time_s, reading in found if time_s > 1.5]
+    assert len(shown) > 30
+    assert all(shown)
+
+
 @pytest.mark.parametrize("corner_hz", [0.5, 2.0, 7.0])
 def test_a_corner_stated_as_none_is_not_believed_when_the_output_goes_below_zero(corner_hz):
     samples, _ = captured(corner_hz=corner_hz)
