@@ -46,7 +46,7 @@ _LOOKED_AT_S = 1.0
 _HIGH_PART = 0.25
 """Of the highest level: what sticks lower is a null."""
 _MOST_V = 1e12
-"""What is beyond this, in volts or in codes of 32 bits, is no sample: one in a turn hides the rest."""
+"""What is beyond this, in volts or codes of 32 bits, is no sample: one in a turn hides the rest."""
 _ABOUT_ZERO = 0.2
 """What has come through a capacitor is zero in the mean, but for the card's offset: to this part of
 its swing. A rectifier or a threshold behind it lets nothing through below zero."""
@@ -122,6 +122,7 @@ class EnvelopePath(SignalPath):
         self._extremes = deque([(0, 0.0, 0.0)], _BUCKETS)
         """First bin of a stretch, how far it goes below zero, and how far above."""
         self._is_live = live
+        self._held_bins = self._stretch + self._bins_in(_BUCKET_S * _BUCKETS)
         self._was_below = False
 
     @property
@@ -141,6 +142,11 @@ class EnvelopePath(SignalPath):
         """Whether the envelope has gone below zero by more than an offset or noise."""
         below_v = max(below_v for _, below_v, _ in self._extremes)
         return below_v > max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
+
+    @property
+    def _holds_back(self) -> bool:
+        """Whether what comes is no envelope just now, and none of it is added."""
+        return self._is_live and self._was_below and not self._low_corner_hz
 
     @property
     def _highest_v(self) -> float:
@@ -218,8 +224,8 @@ class EnvelopePath(SignalPath):
         self._watch_extremes(first, means)
         was_below, self._was_below = self._was_below, self._is_below
         if was_below and not (self._was_below or self._low_corner_hz):
-            # What was below zero was no envelope: no offset is told by it.
-            self._break_off()
+            # What was below zero was no envelope: no offset is told by it, and no lobe.
+            self._drop_before(self._extremes[0][0])
         self._take_runs(first, means)
 
     def flush(self) -> None:
@@ -291,15 +297,25 @@ class EnvelopePath(SignalPath):
             self._run = np.concatenate([self._run, means[start:end]])
             sigma_v = np.full(end - start, self._sigma_v)
             self._run_sigma_v = np.concatenate([self._run_sigma_v, sigma_v])
-            if len(self._run) >= self._stretch:
+            if self._holds_back:
+                # What begins here may be an envelope again.
+                self._drop_before(first + end - self._held_bins)
+            elif len(self._run) >= self._stretch:
                 # All that is new at least: a file's block may be longer than the window.
                 window = max(self._bins_in(_WINDOW_S), end - start)
                 since_done = self._run_first + len(self._run) - self._done_end
                 anew = self._fresh or since_done > self._bins_in(_ANEW_S)
                 self._undo(max(0, len(self._run) - window), new=end - start, anew=anew)
 
+    def _drop_before(self, number: int) -> None:
+        """Begin anew with the bin of a number, and add none of those before it."""
+        drop = max(0, number - self._run_first)
+        self._run, self._run_sigma_v = self._run[drop:], self._run_sigma_v[drop:]
+        self._run_first += drop
+        self._fresh = True
+
     def _break_off(self) -> None:
-        if len(self._run):
+        if len(self._run) and not self._holds_back:
             self._undo(0, new=len(self._run), anew=True)
         self._run, self._run_sigma_v = self._run[:0], self._run_sigma_v[:0]
         self._fresh = True

@@ -111,6 +111,19 @@ def test_a_sample_that_is_no_number_costs_its_turn_behind_a_corner_too():
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
 
 
+def test_behind_what_was_no_envelope_readings_come_back_at_once_and_none_of_it_counts():
+    samples, made = captured()
+    start, stop = (round(time_s * RATE_HZ) for time_s in (0.6, 0.9))
+    random = np.random.default_rng(7)
+    samples[start:stop, 0] = random.uniform(-1.0, 1.0, stop - start)
+    found = live(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    shown = [(time_s, reading) for time_s, reading in found if time_s > 1.1 and reading.valid]
+    assert shown[0][0] < 1.9
+    assert len(shown) > 15
+    for _, reading in shown:
+        assert abs(reading.ratio.value - made.ratio) < 5.0 * reading.ratio.u + 0.003
+
+
 def test_what_no_input_gives_is_no_sample():
     """A driver's largest float: kept as volts it would hide all else for as long as it is kept."""
     samples, _ = captured()
