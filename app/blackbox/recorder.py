@@ -232,8 +232,9 @@ class BlackBox:
         file.tell("why", why)
         file.tell("kept", at.isoformat(timespec="milliseconds"))
         file.copy(path)
-        of_a_kind = sorted(self._folder.glob(f"[0-9]*-{why}{ENDING}"))
-        for old in of_a_kind[:-_MOST_OF_A_KIND]:
+        # By a clock that was put back this one would be the oldest.
+        others = sorted({*self._folder.glob(f"[0-9]*-{why}{ENDING}")} - {path})
+        for old in others[: 1 - _MOST_OF_A_KIND]:
             old.unlink(missing_ok=True)
         return path
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -106,5 +107,9 @@ class Keeper(QObject):
 
 def _picture_path(beginning: str, ending: str) -> Path:
     where = QStandardPaths.StandardLocation.PicturesLocation
-    name = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}{ending}"
-    return Path(QStandardPaths.writableLocation(where)) / name
+    folder = Path(QStandardPaths.writableLocation(where))
+    stem = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}"
+    # Two in one second, or by a clock that was put back, are two.
+    numbers = chain([""], (f"-{number}" for number in count(2)))
+    free = next(number for number in numbers if not any(folder.glob(f"{stem}{number}.*")))
+    return folder / f"{stem}{free}{ending}"

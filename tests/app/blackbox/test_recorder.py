@@ -13,7 +13,7 @@ import pytest
 
 from app import faults
 from app.blackbox import recorder
-from app.blackbox.file import BoxFile, Event, read_box
+from app.blackbox.file import ENDING, BoxFile, Event, read_box
 from app.blackbox.pairs import Folding
 from app.blackbox.recorder import BlackBox, Why
 from app.live.view import Phase, View
@@ -94,6 +94,16 @@ def test_of_a_reason_the_newest_five_stay(folder):
         left = {path for path in folder.iterdir() if not path.name.startswith("running-")}
     assert len(left) == 5
     assert paths[-1] in left
+
+
+def test_by_a_clock_that_was_put_back_the_newest_stays_all_the_same(folder):
+    folder.mkdir(parents=True)
+    for day in range(1, 6):
+        (folder / f"2099010{day}-120000-000000-key{ENDING}").write_bytes(b"of a day to come")
+    with running(folder) as box:
+        path = kept(box)
+        assert path.exists()
+    assert len(list(folder.glob(f"*-key{ENDING}"))) == 5
 
 
 def test_what_is_older_than_a_minute_goes(tmp_path):

@@ -3,6 +3,7 @@
 import csv
 import math
 from dataclasses import replace
+from datetime import datetime
 from types import SimpleNamespace
 from xml.etree import ElementTree
 
@@ -225,10 +226,19 @@ def test_without_a_turn_there_is_nothing_to_keep(large, tmp_path):
         large.write_picture(tmp_path / "none" / "t.png")
 
 
+class Still(datetime):
+    """A clock that stands."""
+
+    @classmethod
+    def now(cls, tz=None):
+        return cls(2031, 4, 12, 10, 5, tzinfo=tz)
+
+
 def test_end_shows_it_and_escape_leaves_it(open_window, tmp_path, monkeypatch):
     monkeypatch.setattr(
         "app.dashboard.keeping.QStandardPaths.writableLocation", lambda _: str(tmp_path / "kept")
     )
+    monkeypatch.setattr("app.dashboard.keeping.datetime", Still)
     window = open_window(FakeSession(lambda: view(0.12), FakeControls()), ticking=False)
     window.show_needle()
     window.tick()
@@ -239,6 +249,9 @@ def test_end_shows_it_and_escape_leaves_it(open_window, tmp_path, monkeypatch):
     assert page.large.shown.number == 1
     window.keeper.keep_trace()
     assert {path.suffix for path in (tmp_path / "kept").iterdir()} == {".png", ".svg", ".csv"}
+    # Another within the same second, or by a clock that was put back, takes the place of none.
+    window.keeper.keep_trace()
+    assert len(list((tmp_path / "kept").iterdir())) == 6
     window.tick()
     assert window.top_bar._folder.isVisible()
     press(KEY.Key_Escape)
