@@ -2,6 +2,8 @@
 
 import os
 import sqlite3
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -544,3 +546,23 @@ def test_no_room_for_what_programs_share_is_a_full_disk():
     fault.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
     with pytest.raises(BookError, match="the disk is full"), as_book_error("book"):
         raise fault
+
+
+def test_jobs_that_begin_at_one_instant_are_each_kept_under_a_number_of_their_own(book):
+    """Two windows and a terminal, by one clock; what each measures stays with it."""
+    book.add_drive(DRIVE)
+    together = threading.Barrier(6)
+
+    def begin(which):
+        with Book(book.path) as own:
+            together.wait()
+            number = own.open_job(DRIVE.identity, HEAD)
+            own.keep(number, entry(which))
+            (kept,) = own.job(number).entries
+            return number, kept.values[0].value
+
+    with ThreadPoolExecutor(6) as pool:
+        found = dict(pool.map(begin, range(1, 7)))
+    assert sorted(found) == [1, 2, 3, 4, 5, 6]
+    assert sorted(found.values()) == [40.0 + which / 3 for which in range(1, 7)]
+    assert len({book.uid(number) for number in found}) == 6
