@@ -19,7 +19,7 @@ RUN_PROGRAMS = {
     "app/ear/speech.py",  # the system's speech; the sentence goes to its standard input
     "app/live/source_check.py",  # the system's own clock, asked whether it is kept
     "instruments/program.py",  # what the user's own hand typed after run:
-    "instruments/sound/portaudio.py",  # the sound server's tool, asked for its list
+    "instruments/sound/server.py",  # the sound server's tool, asked for its list
 }
 CALL_LIBRARIES = {
     "app/cli/measure.py",  # whether an X server is there that Qt could open a window on
