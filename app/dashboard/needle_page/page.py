@@ -7,8 +7,8 @@ from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QPoint, QRectF, QTimer
-from PySide6.QtGui import QResizeEvent
+from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt, QTimer
+from PySide6.QtGui import QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis.results import Measurand, Measurement, Trace
@@ -116,6 +116,8 @@ _TALLEST_PART = 0.7
 _BESIDE_PX = 2
 """Above what is asked and below what answers it, where the page is scrolled there."""
 _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
+_OF_HANDS = (Qt.Key.Key_Left, Qt.Key.Key_Right, Qt.Key.Key_PageUp, Qt.Key.Key_PageDown)
+_OF_CHECKS = (Qt.Key.Key_Up, Qt.Key.Key_Down)
 _ANY_PX = 16_777_215
 _LEAST_PX = {"figures": 220, "job": 380, "trace": 240, "strip": 220, "status": 300}
 """Heights of the parts where they stand below each other."""
@@ -180,6 +182,7 @@ class NeedlePage(QWidget):
         self._scrolled.setObjectName("page")
         self._scrolled.setLayout(self._column)
         self._scroll = scrolled(self._scrolled)
+        self._scroll.installEventFilter(self)
         self._alone = QWidget(self)
         self._alone_box = laid(QVBoxLayout(self._alone), self.far, flush=True)
         self._ways = QStackedWidget(self)
@@ -388,6 +391,30 @@ class NeedlePage(QWidget):
         """Let the parts stand as it fits the new size."""
         super().resizeEvent(event)
         self.arrange()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        """Leave the window's own keys to it, before the page scrolls by them."""
+        meant = (
+            watched is self._scroll
+            and isinstance(event, QKeyEvent)
+            and event.type() is QEvent.Type.KeyPress
+            and self._is_meant(event.key())
+        )
+        if meant:
+            event.ignore()
+        return meant
+
+    def _is_meant(self, key: int) -> bool:
+        """Return whether a key that scrolls is for the virtual drive, or for a job's checks."""
+        if key in _OF_HANDS:
+            return self._session.controls is not None
+        return key in _OF_CHECKS and self._controller.job is not None
+
+    def choose_next(self, by: int) -> None:
+        """Look at the check before or after, and at the card that tells of it."""
+        self._controller.choose_next(by)
+        if self._controller.job is not None:
+            QTimer.singleShot(0, self, self._show_answer)
 
     def make_room(self) -> None:
         """Give the job its column, or take it back: the bar then goes below both."""

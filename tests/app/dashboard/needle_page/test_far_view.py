@@ -436,6 +436,35 @@ def test_the_needle_is_shown_from_its_top_whatever_room_it_has_yet(window):
     assert bar.value() == 0
 
 
+def test_in_a_small_window_keys_move_the_head_and_choose_checks_before_they_scroll(window):
+    sized(window, (480, 320))
+    page, hands = window.needle_page, window._session.controls
+    bar = page._scroll.verticalScrollBar()
+    page.take_focus()
+    for key in (KEY.Key_Left, KEY.Key_Right, KEY.Key_PageDown, KEY.Key_PageUp):
+        press(key)
+    assert hands.done == [("nudge", -5.0), ("nudge", 5.0), ("step", 1), ("step", -1)]
+    assert bar.value() == 0
+    # Without a job there is no check to be chosen.
+    press(KEY.Key_Down)
+    assert bar.value() > 0
+    page.take_focus()
+    window.begin_job("machine 7", "130mm-48tpi")
+    sized(window, (480, 320))
+    assert window.controller.elsewhere is False
+    press(KEY.Key_Down)
+    QApplication.processEvents()
+    assert window.controller.elsewhere
+    assert page.job.sees_answer, "the card tells which it is"
+    press(KEY.Key_Escape)
+    assert not window.controller.elsewhere
+    assert bar.value() == 0
+    # A drive of one's own is moved by hand: there the keys scroll.
+    window._session.controls = None
+    press(KEY.Key_PageDown)
+    assert bar.value() > 0
+
+
 def test_a_question_about_another_source_is_told_beside_the_needle(window, monkeypatch):
     sized(window, (480, 320))
     window.begin_job("machine 7", "130mm-48tpi")
