@@ -551,9 +551,24 @@ class FlowRow(QWidget):
         return lines
 
 
-def scrolled(content: QWidget) -> QScrollArea:
+class KeyedArea(QScrollArea):
+    """Leaves the keys for which `is_meant` tells so to whatever is above it."""
+
+    def __init__(self, is_meant: Callable[[int], bool]) -> None:
+        super().__init__()
+        self._is_meant = is_meant
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Scroll by a key that means nothing else."""
+        if self._is_meant(event.key()):
+            event.ignore()
+        else:
+            super().keyPressEvent(event)
+
+
+def scrolled(content: QWidget, area: QScrollArea | None = None) -> QScrollArea:
     """Return content that scrolls up and down where it is taller than its place."""
-    area = QScrollArea()
+    area = area or QScrollArea()
     area.setWidgetResizable(True)
     area.setFrameShape(QFrame.Shape.NoFrame)
     area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)

@@ -7,8 +7,8 @@ from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt, QTimer
-from PySide6.QtGui import QKeyEvent, QResizeEvent
+from PySide6.QtCore import QPoint, QRectF, Qt, QTimer
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis.results import Measurand, Measurement, Trace
@@ -32,6 +32,7 @@ from app.dashboard.widgets import (
     FILLS,
     FlowRow,
     Instrument,
+    KeyedArea,
     TouchButton,
     across,
     laid,
@@ -181,8 +182,8 @@ class NeedlePage(QWidget):
         self._scrolled = QWidget(self)
         self._scrolled.setObjectName("page")
         self._scrolled.setLayout(self._column)
-        self._scroll = scrolled(self._scrolled)
-        self._scroll.installEventFilter(self)
+        # The window's own keys go to it, before the page scrolls by them.
+        self._scroll = scrolled(self._scrolled, KeyedArea(self._is_meant))
         self._alone = QWidget(self)
         self._alone_box = laid(QVBoxLayout(self._alone), self.far, flush=True)
         self._ways = QStackedWidget(self)
@@ -391,18 +392,6 @@ class NeedlePage(QWidget):
         """Let the parts stand as it fits the new size."""
         super().resizeEvent(event)
         self.arrange()
-
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
-        """Leave the window's own keys to it, before the page scrolls by them."""
-        meant = (
-            watched is self._scroll
-            and isinstance(event, QKeyEvent)
-            and event.type() is QEvent.Type.KeyPress
-            and self._is_meant(event.key())
-        )
-        if meant:
-            event.ignore()
-        return meant
 
     def _is_meant(self, key: int) -> bool:
         """Return whether a key that scrolls is for the virtual drive, or for a job's checks."""
