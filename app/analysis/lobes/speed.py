@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import EnvelopeSeries, median_of
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import LobeTime, Turn
 from app.analysis.results import Quantity, SpeedFinding
@@ -20,6 +20,7 @@ _WITH_A_CARRIER, _FEWEST_BINS = 0.05, 48
 _LEFT_FOR_A_CUBE = 3
 _ENDS = 2.0
 """A capture has less than so many turns more than the whole ones, unless some are missing."""
+_FEWEST_LENGTHS, _JUMP_SIGMAS, _JUMP_PART = 6, 20.0, 0.005
 _OTHER = 2.0
 """Two lengths that differ by so many u are of unlike turns (common practice)."""
 _FEW = 4
@@ -95,7 +96,25 @@ def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float
     rest = frame - columns @ np.linalg.lstsq(columns, frame)[0]
     one_u = t_expanded(float(np.sqrt(np.sum(rest**2) / left)), left)
     length_u = float(one_u * np.sqrt(2.0 / a_turn))
-    return float(frames), length_u / turns, _of_other_turns(ends, frames, turns, length_u)
+    run_u = _of_other_turns(ends, frames, turns, length_u)
+    return float(frames), length_u / turns, max(run_u, _of_a_jump(frame, count, a_turn, frames))
+
+
+def _of_a_jump(
+    frame: NDArray[np.float64], count: NDArray[np.int64], a_turn: int, mean: float
+) -> float:
+    """Return how far the mean is from the usual turn where one turn's length stands out, else 0.
+
+    Samples are missing within it then, of which nobody told: no spindle jumps so for one turn.
+    """
+    whole = count[a_turn:] - count[:-a_turn] == a_turn
+    lengths = (frame[a_turn:] - frame[:-a_turn])[whole]
+    if len(lengths) < _FEWEST_LENGTHS:
+        return 0.0
+    usual = median_of(lengths)
+    away = np.abs(lengths - usual)
+    least = max(_JUMP_SIGMAS * 1.4826 * median_of(away), _JUMP_PART * usual)
+    return abs(mean - usual) if float(away.max()) > least else 0.0
 
 
 def _turn_within_stretches(

@@ -146,6 +146,17 @@ def test_without_an_index_the_speed_is_right_where_samples_are_missing_untold(lo
     assert found.value == pytest.approx(300.0, abs=0.02)
 
 
+def test_without_an_index_u_of_the_speed_holds_samples_that_are_missing_in_a_turn_that_counts():
+    """As a live source gave them at 64 kHz, of a spindle at 300 rpm: two steps are short."""
+    steps = [6400.0] * 5 + [6127.0, 6210.0] + [6400.0] * 14
+    frame = (104_540.0 + np.cumsum([0.0, *steps])).tolist()
+    lobes = [LobeTime(*each) for each in enumerate(frame)]
+    turns = [Turn(*pair) for pair in pairwise(frame[::2])]
+    setup = replace(WIRED, clock_u_part=0.0, sample_rate_hz=64_000.0)
+    found = mean_speed(turns, setup, lobes, 2)
+    assert abs(found.value - 300.0) <= 2.0 * found.u
+
+
 @pytest.mark.parametrize("begins", [0.0, 0.25, 0.6])
 def test_without_an_index_u_of_the_speed_holds_a_swing_nearly_in_step_with_the_turn(begins):
     """5.3 Hz at five turns a second: in the lobes' places it looks like a disk's own unevenness."""
