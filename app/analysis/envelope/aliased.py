@@ -134,7 +134,7 @@ def loss_beyond(
     taller : int
         Which of both is the taller.
     """
-    way = float(np.median(np.diff(np.sort(centre_frames, axis=None))))
+    way = median_of(np.diff(np.sort(centre_frames, axis=None)))
     half = int(_REACH * way / series.frames_a_bin)
     carriers = series.carrier_hz[series.ok]
     if half < 1 or not carriers.size or not series.phasor_v.any():

@@ -300,11 +300,11 @@ class Analyser:
         self._turns += sound
         if sound and not self._keep_all:
             self._turns = self._as_rough_as_newest()
-        # By now: once whole tops have come, cut ones are below them and no rail any more.
-        self._cut = [each for each in self._cut if each in self._turns]
-        self._cut += [
-            each for each in sound if self._clipped_between(each.start_frame, each.end_frame)
-        ]
+            # By now: once whole tops have come, cut ones are below them and no rail any more.
+            self._cut = [each for each in self._cut if each in self._turns]
+            self._cut += [
+                each for each in sound if self._clipped_between(each.start_frame, each.end_frame)
+            ]
         self._turn_count += len(turns)
         changed = not self._keep_all and self._follow(series, learn=bool(sound))
         if turns and not self._keep_all:

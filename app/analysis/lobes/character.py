@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.series import median_of, quantile_of
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import (
     MAX_EXPANDED_U,
@@ -283,7 +284,7 @@ def _of_two_lobes(
         return Character(None, messages.LOBE_DIPS)
     lobes = range(len(layout.centres))
     nulls = [_null_place(turn, layout, number, mean_height) for number in lobes]
-    floor = max(0.0, float(np.quantile(smoothed(turn.power_v2), _FLOOR_QUANTILE)))
+    floor = max(0.0, quantile_of(smoothed(turn.power_v2), _FLOOR_QUANTILE))
     empty = float(np.mean(turn.power_v2 < floor + (_EMPTY * mean_height) ** 2))
     sharp = empty <= _BOUNDARY_EMPTY
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
@@ -432,7 +433,7 @@ def _gaps_are_unlike(turn: MeanTurn, layout: Layout, mean_height_v: float) -> bo
 
 def _by_noise_v2(turn: MeanTurn, bins: NDArray[np.intp]) -> float:
     """Return by how much noise may lift the power in the middle of the gaps of a kind."""
-    return _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(bins) / 2))
+    return _FILL_SIGMAS * median_of(turn.u_v2[bins].ravel()) / float(np.sqrt(len(bins) / 2))
 
 
 def _fill_of_gaps(
@@ -464,7 +465,7 @@ def _reach_of_gaps(turn: MeanTurn, bins: NDArray[np.intp], mean_height_v: float)
     away = np.arange(TURN_BINS // (2 * len(bins)))
     power = turn.power_v2[(bins[:, None, None] + np.array([[1], [-1]]) * away) % TURN_BINS]
     level: NDArray[np.float64] = np.max(power.mean(axis=0), axis=0) / mean_height_v**2
-    by_noise = _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(bins)))
+    by_noise = _FILL_SIGMAS * median_of(turn.u_v2[bins].ravel()) / float(np.sqrt(len(bins)))
     most = (float(np.sqrt(max(level[0], 0.0))) + _GAPS_LEVEL) ** 2 + by_noise / mean_height_v**2
     risen = np.flatnonzero(level > most)
     return (float(risen[0]) if risen.size else 0.0) / TURN_BINS
@@ -524,7 +525,7 @@ def _lowest_in(
     seen, least_v2 = turn.power_v2[bins], _LEAST_PART * mean_height_v**2
     variance_v2 = 0.5 * turn.noise_v2
     alone = np.maximum(np.maximum(seen, 0.0) + variance_v2, least_v2)
-    weight = float(np.median(alone / np.maximum(turn.u_v2[bins], least_v2) ** 2))
+    weight = median_of((alone / np.maximum(turn.u_v2[bins], least_v2) ** 2).ravel())
     fitted, found, covariance = seen, np.zeros(1), np.zeros((1, 1))
     for _ in range(_NULL_ROUNDS):
         u = np.sqrt((np.maximum(fitted, 0.0) + variance_v2) / weight)
@@ -546,7 +547,7 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
     bins = (np.round(layout.centres * TURN_BINS - 0.5).astype(int)[:, None] + away) % TURN_BINS
     kinds = [turn.power_v2[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
     taller: NDArray[np.float64] = np.sqrt(np.maximum(max(kinds, key=np.sum), 0.0))
-    level = float(np.median(taller))
+    level = median_of(taller)
     if float(np.mean(taller > _FLAT_LEVEL * level)) <= _FLAT_MIN:
         return False
     return _stands_out(turn, layout, taller, level)
@@ -568,7 +569,7 @@ def _stands_out(
     kinds = [power[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
     lowest_v2 = max(min(float(kind.min()) for kind in kinds), 0.0)
     depth_v = level_v - float(np.sqrt(lowest_v2))
-    u_v = float(np.median(turn.u_v2[bins])) / (2.0 * level_v * float(np.sqrt(layout.pairs)))
+    u_v = median_of(turn.u_v2[bins].ravel()) / (2.0 * level_v * float(np.sqrt(layout.pairs)))
     reach = len(taller) // 2
     middles = [kind[half - reach : half + reach + 1] for kind in kinds]
     if lowest_v2 < _NOTCH**2 * min(float(middle.min()) for middle in middles):
@@ -576,7 +577,7 @@ def _stands_out(
     else:
         # With no gap on either side a top may be smoothed.
         taller = np.sqrt(np.maximum(max(middles, key=np.sum), 0.0))
-        least_v = float(np.median(taller)) - (1.0 - _FLAT_BESIDE) * depth_v - _DEPTH_SIGMAS * u_v
+        least_v = median_of(taller) - (1.0 - _FLAT_BESIDE) * depth_v - _DEPTH_SIGMAS * u_v
     return float(np.mean(taller > least_v)) > _FLAT_MIN
 
 

@@ -37,8 +37,7 @@ _PLACES_A_BIN = 2.0
 
 
 def grain_of(
-    series: EnvelopeSeries,
-    turns: Sequence[Turn],
+    levels_v: NDArray[np.float64],
     centres: NDArray[np.float64],
     reaches: NDArray[np.float64],
     *,
@@ -50,13 +49,14 @@ def grain_of(
 
     Parameters
     ----------
+    levels_v : numpy.ndarray
+        float64, shape (turns, places): from :func:`levels_by_place`.
     centres, reaches : numpy.ndarray
         float64, shape (lobes,): middles, and how far to either side lobes are looked at, in turns.
     flat : bool
         Their tops are level.
     """
     terms = _FLAT_TERMS if flat else _TERMS
-    levels_v = _levels(series, turns)
     found = [
         each
         for centre, reach in zip(centres.tolist(), reaches.tolist(), strict=True)
@@ -87,7 +87,7 @@ def of_mean(reach: float, lobes: int, cosines: int) -> float:
     return float(weights @ weights)
 
 
-def _levels(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.float64]:
+def levels_by_place(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.float64]:
     """Return the envelope of each turn by place, shape (turns, places)."""
     rows = np.zeros((len(turns), _PLACES))
     for row, turn in zip(rows, turns, strict=True):

@@ -88,7 +88,7 @@ def bend_of(turn: MeanTurn, centre: float) -> Quantity | None:
     places = np.arange(middle - TURN_BINS // 4, middle + TURN_BINS // 4 + 1)
     amplitude = turn.amplitude_v[places % TURN_BINS]
     half = len(places) // 2
-    top = float(np.median(amplitude[half - 3 : half + 4]))
+    top = median_of(amplitude[half - 3 : half + 4])
     below = np.flatnonzero(amplitude < _DOWN_TO * top)
     start = int(below[below < half].max(initial=-1)) + 1
     end = int(below[below > half].min(initial=len(places)))

@@ -17,7 +17,7 @@ from app.analysis.envelope.series import (
     middle_of,
 )
 from app.analysis.envelope.setup import Setup
-from app.analysis.lobes.grain import grain_of, of_mean
+from app.analysis.lobes.grain import grain_of, levels_by_place, of_mean
 from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import Turn, holds_two
 from app.analysis.lobes.windows import Windows, fit_windows
@@ -302,8 +302,9 @@ def refine_layout(
     else:
         layout, width = _to_feet(layout, width, series, turns)
 
+    levels_v = levels_by_place(series, turns)
     wide, inner = (
-        grain_of(series, turns, layout.centres, reach, flat=layout.pairs > 1)
+        grain_of(levels_v, layout.centres, reach, flat=layout.pairs > 1)
         for reach in (replace(layout, window=Window(span * width)).reaches for span in _GRAIN_SPANS)
     )
     grain = min(wide, _GRAIN_ALIKE * inner)

@@ -197,17 +197,27 @@ def _stopped(
     """
     place, away = around.place[rows], around.away[rows]
     reach = float(np.abs(away).max()) or 1.0
-    columns = (away / reach)[:, :, None] ** np.arange(terms)
+    columns = _powers(away / reach, terms)
     weight = np.maximum(series.power_v2[place], 0.0)
     weight += _LEAST_WEIGHT * weight.mean(axis=1, keepdims=True) + _TINY_V**2
     weighted = columns * weight[:, :, None]
     normal = weighted.transpose(0, 2, 1) @ columns
     right = weighted.transpose(0, 2, 1) @ series.carrier_hz[place][:, :, None]
     found = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
-    orders = np.arange(1, terms + 1)
-    cycles = ((away / reach)[:, :, None] ** orders / orders @ found)[:, :, 0] * (reach / rate_hz)
+    # The integral of each power.
+    found /= np.arange(1, terms + 1)[:, None]
+    cycles = (columns @ found)[:, :, 0] * (away / rate_hz)
     stopped: NDArray[np.complex128] = series.phasor_v[place] * np.exp(-2j * np.pi * cycles)
     return stopped
+
+
+def _powers(values: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
+    """Return so many powers of values from the noughth on, along a new last axis."""
+    powers = np.ones((*values.shape, terms))
+    # What is multiplied takes a tenth of what is raised to a power.
+    for term in range(1, terms):
+        np.multiply(powers[..., term - 1], values, out=powers[..., term])
+    return powers
 
 
 def _passed(
@@ -217,7 +227,7 @@ def _passed(
     last_v: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how far left of nothing the carrier's way passes, and its u from noise, (rows,)."""
-    columns = away[:, :, None] ** np.arange(_TERMS)
+    columns = _powers(away, _TERMS)
     variance_v2 = np.mean(sigma_v**2, axis=1)
     normal = columns.transpose(0, 2, 1) @ columns
     normal[:, -1, -1] += variance_v2 / last_v**2
@@ -228,7 +238,7 @@ def _passed(
         found *= np.exp(-1j * np.angle(found[:, 1:2]))
         # What bends the way to one side is phase that the local frequency has left over.
         bend = found[:, 2:].imag / np.maximum(found[:, 1:2].real, _TINY_V)
-        left = (away[:, :, None] ** np.arange(1, _TERMS - 1) @ bend[:, :, None])[:, :, 0]
+        left = (columns[:, :, 1:-1] @ bend[:, :, None])[:, :, 0]
         carrier_v = carrier_v * np.exp(-1j * np.clip(left, -_MOST_LEFT, _MOST_LEFT))
     u: NDArray[np.float64] = np.sqrt(variance_v2 * inverse[:, 0, 0])
     return found[:, 0].imag, u

@@ -79,10 +79,9 @@ class Roughness:
 
     def is_as_rough_as(self, other: Roughness) -> bool:
         """Return whether the roughest places of both are alike, wherever they lie."""
-        if np.isnan(self.rough_v).all() or np.isnan(other.rough_v).all():
-            return True
+        # Of no number but NaN it is NaN, from which nothing differs.
+        one_v, other_v = (np.fmax.reduce(each.rough_v, keepdims=True) for each in (self, other))
         level_v = max(self.level_v, other.level_v)
-        one_v, other_v = (np.array([np.nanmax(each.rough_v)]) for each in (self, other))
         return not bool(self._differ(one_v, other_v, level_v).any())
 
     @staticmethod

@@ -75,6 +75,22 @@ def test_a_rail_is_told_of_the_frames_it_stands_in():
     assert not watch.is_reached(3.0 * COUNT, 4.0 * COUNT)
 
 
+@pytest.mark.parametrize("chunk", [1, 7, 16, 33, 100, 128])
+def test_the_rail_of_a_column_may_lie_at_any_frame_of_a_chunk_of_any_length(chunk):
+    chunks, at = 20, np.random.default_rng(chunk).integers(0, chunk, (20, 2))
+    # The last column is no signal, and stands higher.
+    values = np.tile(np.array([0.1, 0.2, 5.0], dtype=np.float32), (chunks, chunk, 1))
+    values[:, 0], values[np.arange(chunks), at[:, 0], 1] = -0.3, 1.0
+    values[np.arange(chunks), at[:, 1], 0] = -1.0
+    watch = RailWatch(chunk, 0.0, (0, 1))
+    watch.push(values.reshape(-1, 3), 0)
+    extremes = watch._parts[0].extreme_v
+    highest, lowest = values.max(axis=1)[:, :2], values.min(axis=1)[:, :2]
+    moves = np.tile(highest > lowest, 2)
+    expected = np.where(moves, np.concatenate([highest, -lowest], axis=1), -np.inf)
+    np.testing.assert_array_equal(extremes, expected)
+
+
 def test_what_is_no_number_stands_at_none():
     values = np.minimum(CREST, 0.9)
     values[::CHUNK] = np.nan
