@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 _LOOKED_AT = 8192
 _SAME_PART = 1e-5
-_OFF_GRID = 0.05
+_OFF_GRID, _WITH_RAILS = 0.05, 8
 _TONE_U = 0.1
 """Steps, times the root of the amplitude in steps: J₁'s asymptote has an rms of 0.145, of which the
 fit over a lobe averages a third (run against rounded signals of 8 to 64 codes)."""
@@ -26,6 +26,12 @@ def step_of(values_v: NDArray[np.floating]) -> float:
     """Return the step of the converter that gave these values, 0 where none shows."""
     values = values_v[:: max(1, len(values_v) // _LOOKED_AT)]
     values = np.unique(values[np.isfinite(values)].astype(np.float64))
+    # A rail behind the converter need not lie on one of its steps.
+    return _grid_of(values) or (_grid_of(values[1:-1]) if len(values) >= _WITH_RAILS else 0.0)
+
+
+def _grid_of(values: NDArray[np.float64]) -> float:
+    """Return the step of which all ways between ascending values are multiples, 0 of none."""
     if len(values) < 3:
         return 0.0
     steps = np.diff(values)

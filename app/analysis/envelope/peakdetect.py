@@ -242,6 +242,8 @@ _BIN_S = 0.5e-3
 _LEAST_AT, _OVER_BESIDE = 8, 2.0
 """So many pairs at a rail, and so many times those a step below it: extremes that noise of half a
 step moves are the fewer the higher."""
+_ON_GRID = 0.1
+"""No further from a step than this part of it, a value may have been given by the converter."""
 _NOISY_STEPS, _NOISY_PART = (2.0, 6.0), 0.02
 """Noise of half a step and more changes so many by two steps and back; one that lies between two
 steps never does."""
@@ -346,10 +348,23 @@ class MinMaxPath(SignalPath):
 def _at_rail(rows_v: NDArray[np.float32], step_v: float) -> bool:
     pairs_v = rows_v[: len(rows_v) // 2 * 2].reshape(-1, 2)
     if step_v > 0.0:
-        return any(_holds_noise(each / step_v) for each in (pairs_v[:, 1], -pairs_v[:, 0]))
+        ends = pairs_v[:, 1] / step_v, -pairs_v[:, 0] / step_v
+        return any(_is_off_grid(each) or _holds_noise(each) for each in ends)
     rails = RailWatch(max(1, len(pairs_v)), 0.0, (0, 1))
     rails.push(pairs_v, 0)
     return rails.is_reached(0.0, 1.0)
+
+
+def _is_off_grid(extremes: NDArray[np.floating]) -> bool:
+    """Return whether many extremes, in steps, stand at a highest one that no step leads to.
+
+    No converter gives such a value: something behind it has cut what it gave.
+    """
+    away = np.max(extremes) - extremes
+    below = away > _ON_GRID
+    if np.count_nonzero(~below) < _LEAST_AT or np.count_nonzero(below) < _LEAST_AT:
+        return False
+    return bool(np.all(np.abs(away[below] - np.round(away[below])) > _ON_GRID))
 
 
 def _holds_noise(extremes: NDArray[np.floating]) -> bool:
