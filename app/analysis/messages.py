@@ -172,6 +172,10 @@ INDEX_LONG = Message(
     "told, so balance and offset are magnitudes; wire an index with a short pulse"
 )
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
+INDEX_MISSED = Message(
+    "{0} turns left out: no index pulse where they begin; look after the wire and level of the "
+    "index"
+)
 TURNS_DROPPED = Message("{0} turns left out: gaps, missing samples or a signal that was gone")
 OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")
 OFF_CARRIER = Message("the carrier is not the profile's {0} kHz")

@@ -81,7 +81,8 @@ SPOILS = Topic(
                     "an index that bounces, glitches, stops, comes twice a turn or lasts half",
                     (
                         "what opens again within 0.7 ms is one pulse; with two a turn, none, or "
-                        "one of a third of the turn or more the side is not known, and that is said"
+                        "one of a third of the turn or more the side is not known, and that is "
+                        "said; of a capture turns whose pulse is missing are left out, and counted"
                     ),
                 ),
                 (
@@ -167,7 +168,9 @@ SPOILS = Topic(
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
             "that takes some 5 % and more off the taller top in a scope's pairs of extremes; a "
             "detector's knee wider than a twentieth of the taller top behind groups, where its "
-            "threshold is stated as 0; samples lost without a word, where they are half turns "
+            "threshold is stated as 0; a logarithmic detector behind groups for which a "
+            "threshold is stated; a capacitor ahead of the detector, which then cuts off what "
+            "lies below the mean; samples lost without a word, where they are half turns "
             "to within a hundredth of a turn or where groups are flat; an amplifier that lets "
             "nothing through about zero, where the carrier is near a quarter of the sample rate "
             "or a scope gives pairs of extremes; a scope that averages sweeps whose turns do not "

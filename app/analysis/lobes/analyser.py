@@ -60,6 +60,9 @@ _UNEVEN = 0.03
 """A spindle's mass lets no turn differ by more than this from the one before (common practice)."""
 _OFF_SPEED = 0.02
 _OFF_CARRIER = 0.05
+_PULSE, _SAME_SIGNAL = 0.05, 0.5
+"""A capture may begin or end within a pulse, of no more of a turn than this (common practice). With
+more than this part of the turns' power the pattern is still there."""
 
 
 class Analyser:
@@ -531,6 +534,9 @@ class Analyser:
         notes = list(self._standing_notes())
         if len(turns) < len(self._turns):
             notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
+        missed = self._without_pulses(series)
+        if missed:
+            notes.append(messages.fill(messages.INDEX_MISSED, missed))
         speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn, series)
         carrier = carrier_of(series, turns, setup)
         if self._pairs_are_guessed:
@@ -550,6 +556,28 @@ class Analyser:
             notes=tuple(notes),
             revolutions=len(turns),
         )
+
+    def _without_pulses(self, series: EnvelopeSeries) -> int:
+        """Return how many turns passed with the pattern there and pulses of the index missing.
+
+        Of records that an edge began there are no turns before it, nor between them.
+        """
+        by_edges = self._finder.by_index and not self._finder.lobes_a_turn
+        if not by_edges or self._finder.index_is_doubled or self._setup.min_max or not self._turns:
+            return 0
+        ends = [float(self._first_frame or 0), *(turn.end_frame for turn in self._turns)]
+        starts = [*(turn.start_frame for turn in self._turns), float(self._end_frame)]
+        frames = float(np.mean([turn.frames for turn in self._turns]))
+        within = bins_of(series, self._turns)[0]
+        least_v2 = _SAME_SIGNAL * float(np.mean(series.power_v2[within])) if within.size else np.inf
+        missed = 0
+        for number, (end, start) in enumerate(zip(ends, starts, strict=True)):
+            lost, bins = (start - end) / frames, series.bins_between(end, start)
+            # At either end of a capture there is a part of a turn.
+            turns = round(lost) if 0 < number < len(self._turns) else int(lost - _PULSE)
+            if turns > 0 and series.ok[bins].all() and np.mean(series.power_v2[bins]) > least_v2:
+                missed += turns
+        return missed
 
     def _over_lobes(
         self,

@@ -165,8 +165,11 @@ def test_a_contact_that_bounces_for_half_a_millisecond_begins_with_its_first_edg
     assert np.all(np.abs(edges - truth - 0.5) <= 0.5)
 
 
-def test_a_missing_pulse_costs_its_turns_only():
-    reading = with_index(np.where(np.floor(MADE.turns) == 2, 0.0, pulse(0.02)))
+@pytest.mark.parametrize(("missing", "turns"), [([2], 2), ([1, 4], 3), ([], 0)])
+def test_a_missing_pulse_costs_its_turns_only_and_that_is_said(missing, turns):
+    reading = with_index(np.where(np.isin(np.floor(MADE.turns), missing), 0.0, pulse(0.02)))
+    told = [messages.fill(messages.INDEX_MISSED, turns)] if turns else []
+    assert [each for each in reading.notes if each.text == messages.INDEX_MISSED.text] == told
     assert reading.sign is Sign.KNOWN
     assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
     assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
