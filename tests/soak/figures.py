@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -74,15 +74,16 @@ def growth_mib_an_hour(rows: Sequence[Row]) -> tuple[float, float] | None:
     return float(line.slope), float(line.stderr)
 
 
-def summary(rows: Sequence[Row], late_ms: Sequence[float]) -> str:
-    """Return growth, and how long a frame took."""
+def summary(rows: Sequence[Row], late_ms: Mapping[int, int]) -> str:
+    """Return growth, and how long a frame took, of how many there were of each length."""
     slope = growth_mib_an_hour(rows)
     grown = (
         "too short for a slope"
         if slope is None
         else f"{slope[0]:+.1f} MiB an hour, standard uncertainty {slope[1]:.1f}"
     )
-    frames = np.quantile(late_ms, (0.5, 0.99, 0.999)) if len(late_ms) else (np.nan,) * 3
+    each_ms = np.repeat(list(late_ms), list(late_ms.values())) if late_ms else [np.nan]
+    frames = np.quantile(each_ms, (0.5, 0.99, 0.999))
     middle, most, nearly_all = (f"{each:.0f}" for each in frames)
     return (
         f"growth at rest after ten minutes: {grown}\n"

@@ -13,6 +13,7 @@ import os
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -62,10 +63,14 @@ _LEFT_OUT = {
 
 @dataclass(slots=True)
 class Soak:
-    """What came of a run; ``late_ms`` has each frame's time from the one before."""
+    """What came of a run.
+
+    ``late_ms`` counts the frames by the whole milliseconds from the one before: a list of them grew
+    by more in an hour than the program may.
+    """
 
     rows: list[Row] = field(default_factory=list)
-    late_ms: list[float] = field(default_factory=list)
+    late_ms: Counter[int] = field(default_factory=Counter)
     faults: list[str] = field(default_factory=list)
     actions: int = 0
 
@@ -85,7 +90,7 @@ class _Watch:
         late_ms = 1e3 * (now_s - self._frame_s)
         self._frame_s = now_s
         self._longest_ms = max(self._longest_ms, late_ms)
-        self._soak.late_ms.append(late_ms)
+        self._soak.late_ms[round(late_ms)] += 1
         if now_s - self._row_s >= _ROW_S:
             self.row(now_s)
 

@@ -17,8 +17,8 @@ def test_growth_is_the_slope_after_the_first_ten_minutes():
     flat, steep = rows(10, 60.0), rows(40, 3.0)
     assert growth_mib_an_hour(flat) is None
     assert growth_mib_an_hour(flat + steep[10:]) == pytest.approx((3.0, 0.0), abs=1e-6)
-    assert "too short" in summary(flat, [])
-    assert "99.9 % 17 ms" in summary(steep, [17.0] * 100)
+    assert "too short" in summary(flat, {})
+    assert "99.9 % 17 ms" in summary(steep, {17: 100})
     assert len(table(steep).splitlines()) == 32
 
 
