@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import cache
 from importlib import metadata
 
 
+# The library looks through its folders each time, and keeps what it found of each that has changed.
+@cache
 def version() -> str:
     """Return the installed version."""
     return metadata.version("evenlobe")
