@@ -10,6 +10,7 @@ KEPT = kept()
 
 
 @pytest.mark.parametrize("name", NAMES)
+@pytest.mark.few(80)
 def test_a_reading_is_the_recorded_one(name):
     # Where a change moves readings on purpose, python -m tests.hunt.recorded tells which.
     assert list(moved(KEPT[name], json.loads(json.dumps(reading_of(name))))) == []

@@ -53,6 +53,7 @@ def assert_alike(volts, index_v, names=NAMES, **stated):
 
 @pytest.mark.parametrize("case", CASES)
 @pytest.mark.parametrize("residue", [0.0, 0.02])
+@pytest.mark.few(8)
 def test_larger_and_smaller_voltages_are_read_alike(case, residue):
     made = make(Signal(**BRISK, turns=3.4, **CASES[case]))
     # What an older recording has left in the nulls, near the carrier's frequency.

@@ -160,6 +160,7 @@ def test_a_capture_takes_two_actions_from_nothing(qtbot, open_first, session, tm
 
 @pytest.mark.parametrize("address", ["sim:", CARD, SCOPE, "file:/found.wav"])
 @pytest.mark.usefixtures("behind")
+@pytest.mark.few(8)
 def test_the_second_time_each_takes_one_action(qtbot, open_first, session, address):
     others = [Choice(Opening(each), CLASS) for each in ("sim:seed=3", "sound:b")]
     last = Choice(Opening(address), CLASS)

@@ -188,6 +188,7 @@ def test_a_page_turning_pedal_goes_on_in_a_narrow_window_too_and_steps_nothing(w
         (KEY.Key_unknown, "does not tell that key from others"),
     ],
 )
+@pytest.mark.few(8)
 def test_what_cannot_be_learned_is_refused_with_the_reason(window, path, key, why):
     learn(window, key)
     assert why in window.top_bar.words

@@ -134,6 +134,7 @@ def test_two_seatings_tell_no_cause_and_one_tells_nothing():
 
 @pytest.mark.parametrize("u", [0.1, 1.0, 2.0])
 @pytest.mark.parametrize("count", [3, 5])
+@pytest.mark.few(2)
 def test_what_the_newest_seating_is_off_the_mean_is_known_to_its_u(count, u):
     # A later reading of it, corrected, against the place that no seating shifts.
     rng = np.random.default_rng(11)

@@ -53,6 +53,7 @@ PATTERNS = {
         *[("two pairs of groups", every_s) for every_s in (0.005, 0.02, 0.05, 0.2)],
     ],
 )
+@pytest.mark.few(6)
 def test_an_automatic_level_parks(name, every_s):
     envelope = PATTERNS[name]
     reading = read(drawn(envelope, gain=stepping(envelope, 9.4, every_s), turns=9.4))
@@ -72,6 +73,7 @@ def test_an_automatic_level_parks(name, every_s):
     ids=["once a turn", "a fade", "a rise", "one jump", "hum on the supply"],
 )
 @pytest.mark.parametrize("name", PATTERNS)
+@pytest.mark.few(8)
 def test_another_change_of_the_gain_is_none(name, gain):
     reading = read(drawn(PATTERNS[name], gain=gain, turns=9.4))
     assert messages.GAIN_CONTROLLED not in reading.reasons
