@@ -284,7 +284,7 @@ class CheckedTable:
     def refusal(self, key: str, allowed: str, value: object = None) -> Exception:
         """Return the error that says what a key may be."""
         value = self._tree[key] if value is None else value
-        return self._kind.refusal(self._where, f"{self._path}{key}", value, allowed)
+        return self._kind.refusal(self._where, f"{self._path}{shown_key(key)}", value, allowed)
 
     def finish(self, made: _Value) -> _Value:
         """Return what was made of the table, refusing keys that nobody read."""

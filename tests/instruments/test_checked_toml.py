@@ -87,6 +87,7 @@ def test_a_table_knows_what_was_read_of_it():
     assert "hub.rim is missing" in said(hub.table, "rim")
     assert "size is 3; it must be a table, begun with [size]" in said(table.table, "size")
     assert "'odd one\\n' is not a key; mend it or take it out" in said(table.finish, None)
+    assert "w.toml”: 'odd one\\n' is " in said(table.table, "odd one\n")
 
 
 def test_a_file_is_read_within_bounds(tmp_path):
