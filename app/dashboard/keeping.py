@@ -110,7 +110,7 @@ def _picture_path(beginning: str, ending: str) -> Path:
     folder = Path(QStandardPaths.writableLocation(where))
     stem = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}"
     # Two in one second, or by a clock that was put back, are two.
-    taken = {each.name.partition(".")[0] for each in folder.glob("*.*")}
+    taken = {each.name.partition(".")[0] for each in folder.glob(f"{beginning}-*")}
     numbers = chain([""], (f"-{number}" for number in count(2)))
     free = next(number for number in numbers if f"{stem}{number}" not in taken)
     return folder / f"{stem}{free}{ending}"

@@ -84,6 +84,8 @@ def lags_s(times: int) -> list[float]:
         _until(lambda: output.heard_s is None, application)
         pause_s = time.monotonic() + _APART_S + float(rng.uniform(0.0, _APART_S))
         _until(lambda until_s=pause_s: time.monotonic() >= until_s, application)
+        # A chime that tells of the parking may have followed the tone.
+        _until(lambda: output.heard_s is None, application)
         told_s = time.monotonic()
         shown[0] = sounding
         _until(lambda: output.heard_s is not None, application)
