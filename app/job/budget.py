@@ -175,6 +175,9 @@ _HELP = {
 }
 
 
+_NEXT_TO_NOTHING = 1e-6
+
+
 def what_dominates(parts: Sequence[Part]) -> Message | None:
     """Return which part is the largest, how U would be without it, and what makes it smaller."""
     largest = max(parts, key=lambda part: part.u, default=None)
@@ -183,5 +186,7 @@ def what_dominates(parts: Sequence[Part]) -> Message | None:
     share = 100.0 * (largest.u / combined_u(parts)) ** 2
     rest = tuple(part for part in parts if part is not largest)
     from_u, to_u = Budget(0.0, tuple(parts)).expanded_u, Budget(0.0, rest).expanded_u
-    words = (largest.name, f"{share:.0f}", two_digits(from_u), two_digits(to_u), largest.unit)
+    # Of parts in proportion to a value that is 0 rounding leaves something.
+    without = two_digits(to_u) if to_u > _NEXT_TO_NOTHING * from_u else "0"
+    words = (largest.name, f"{share:.0f}", two_digits(from_u), without, largest.unit)
     return fill(messages.DOMINATES, *words, str(_HELP[largest.name]))

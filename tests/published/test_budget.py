@@ -91,6 +91,9 @@ SPREADS = [
     Spread(0.1, 5.0, 2.0),
     Spread(1.0, 30.0, 0.1),
     Spread(1.0, 2e4, 1.0),
+    Spread(1.0, 1.0, 0.011),
+    Spread(1.0, 4.0, 0.009),
+    Spread(1.0, half=1e-5),
 ]
 
 
@@ -112,6 +115,23 @@ def test_what_is_expanded_holds_what_it_is_to_hold(spread, confidence):
     cdf = reference_of(spread)
     u = spread.expanded(confidence)
     assert cdf(u) - cdf(-u) == pytest.approx(confidence, abs=3e-6)
+
+
+@pytest.mark.parametrize("dof", [1.0, 4.0, math.inf])
+@pytest.mark.parametrize(
+    "half", [1e-300, 1e-30, 1e-17, 1e-16, 1e-15, 1e-14, 1e-12, 1e-9, 1e-6, 1e-4]
+)
+def test_next_to_a_wide_spread_a_narrow_rectangle_is_nothing(dof, half):
+    # As of a part in proportion to a value that is 0 but for rounding.
+    narrow, without = Spread(1.0, dof, half), Spread(1.0, dof)
+    assert narrow.expanded() == pytest.approx(without.expanded(), rel=1e-6)
+    assert narrow.beyond(2.0) == pytest.approx(without.beyond(2.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("dof", [1.0, 4.0, math.inf])
+@pytest.mark.parametrize("scale", [1e-320, 1e-200, 1e-30, 1e-10, 1e-7])
+def test_what_is_next_to_nothing_does_not_widen_a_rectangle(dof, scale):
+    assert Spread(scale, dof, 1.0).expanded() == pytest.approx(COVERAGE, abs=1e-5)
 
 
 def test_a_rectangle_alone_and_nothing_at_all():
