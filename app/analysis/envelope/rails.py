@@ -9,6 +9,7 @@ own noise does not show here, but by its kurtosis.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,7 +75,7 @@ class RailWatch:
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older, but for the newest part."""
-        kept = [part for part in self._parts if part.start[0] >= frame]
+        kept = [part.since(frame) for part in self._parts if part.start[-1] >= frame]
         self._parts = kept or self._parts[-1:]
 
     def is_reached(self, start_frame: float, end_frame: float) -> bool:
@@ -88,28 +89,18 @@ class RailWatch:
         tail. Of a sine without noise that is too much: four times, or more where its phases hardly
         drift.
         """
-        near = [
-            part
-            for part in self._parts
-            if part.start[0] < end_frame and part.start[-1] >= start_frame
-        ]
-        if not near:
+        within = self._within(start_frame, end_frame)
+        if within is None:
             return 0.0
-        start = np.concatenate([part.start for part in near])
-        inside = (start >= start_frame) & (start < end_frame)
-        if not inside.any():
-            return 0.0
-        extreme = np.concatenate([part.extreme_v for part in near])[inside]
-        there = extreme == extreme.max(axis=0)
+        extreme = within.extreme_v
+        there = extreme == np.maximum.reduce(extreme)
         # Few chunks are the highest of a stretch, and the others tell nothing of it.
-        highest = there.any(axis=1)
-        there, chosen = there[highest], np.flatnonzero(inside)[highest]
-        counts = np.concatenate([part.counts for part in near])[chosen]
-        step_v = np.concatenate([part.step_v for part in near])[chosen]
+        chosen = np.flatnonzero(np.logical_or.reduce(there, axis=1))
+        there, counts, step_v = there[chosen], within.counts[chosen], within.step_v[chosen]
         at, beside, close = np.sum(counts[:, :3] * there[:, None, :], axis=0)
         # Sampled in step with its carrier a whole signal has one next value as often, within a
         # chunk or over all of them. In noise each chunk has another, and once.
-        nearest = np.min(step_v, axis=0, initial=np.inf, where=there)
+        nearest = np.minimum.reduce(step_v, initial=np.inf, where=there)
         same = there & ((step_v <= _SAME_STEP * nearest) | (counts[:, 3] > 1))
         again = np.sum(counts[:, 3] * same, axis=0)
         many = at > _OVER_BESIDE * np.maximum(beside, again)
@@ -119,6 +110,17 @@ class RailWatch:
         beyond = 4.0 * _NEAR * at / np.maximum(close, 1)
         loss = np.where(many, at / (self._chunk * np.maximum(there.sum(axis=0), 1)) * beyond, 0.0)
         return float(loss.sum()) / len(self._columns)
+
+    def _within(self, start_frame: float, end_frame: float) -> _Chunks | None:
+        """Return the chunks that begin between two frames, None where there are none."""
+        if len(self._parts) > 1:
+            # Put together once: it is asked turn by turn.
+            self._parts = [_Chunks.joined(self._parts)]
+        for part in self._parts:
+            within = part.since(start_frame, end_frame)
+            if len(within.start):
+                return within
+        return None
 
     def _counted(
         self, chunks_v: NDArray[np.float32], stretch: int
@@ -205,3 +207,21 @@ class _Chunks:
     extreme_v: NDArray[np.float32]
     counts: NDArray[np.intp]
     step_v: NDArray[np.float32]
+
+    @classmethod
+    def joined(cls, parts: Sequence[_Chunks]) -> _Chunks:
+        """Return the chunks of all of these, one after the other."""
+        return cls(
+            np.concatenate([part.start for part in parts]),
+            np.concatenate([part.extreme_v for part in parts]),
+            np.concatenate([part.counts for part in parts]),
+            np.concatenate([part.step_v for part in parts]),
+        )
+
+    def since(self, start_frame: float, end_frame: float = np.inf) -> _Chunks:
+        """Return the chunks that begin between two frames."""
+        first, end = self.start.searchsorted((start_frame, end_frame))
+        inside = slice(first, end)
+        return _Chunks(
+            self.start[inside], self.extreme_v[inside], self.counts[inside], self.step_v[inside]
+        )
