@@ -642,27 +642,31 @@ class MainWindow(QWidget):
         """Go on with an open job, where its source does not run once that does.
 
         A real source that runs is kept; the job asks whether it may go on with it. How another
-        was described is known where it was used lately, and is asked for else.
+        was described is known where it was used lately, and is asked for else: a book may come
+        from others, and of itself opens nothing but the virtual drive.
         """
         view, source = self._session.view(), left.head.source
         are_real = not view.virtual and not left.head.virtual
         if view.phase is Phase.RUNNING and (are_real or view.source == source):
             self.resume(left)
             return
-        lasting = Opening(source).lasting or Opening(source)
+        said = Opening(source)
+        lasting = said.lasting
         used = [
             each
             for each in self._settings.recent
-            if each.opening.address in (source, lasting.address)
+            if lasting is not None and each.opening.address in (source, lasting.address)
         ]
-        if left.head.virtual:
-            used.append(Choice(Opening(source), left.head.profile))
+        if left.head.virtual and said.is_virtual:
+            used.append(Choice(said, left.head.profile))
         if used:
             self.open_choice(used[0])
             self._awaited = left
         else:
             words = self.tr("Open the source of job {0}, and go on with it by F12: {1}")
-            self.describe_source(source)
+            self.show_sources()
+            if lasting is not None:
+                self.source_page.show_address(source)
             self.source_page.say(words.format(left.number, source))
 
     def _take_up_awaited(self, phase: Phase) -> None:

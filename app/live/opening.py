@@ -159,6 +159,14 @@ class Opening:
         return envelope_options(*stated)
 
     @property
+    def is_virtual(self) -> bool:
+        """Whether it is the virtual drive, which touches nothing, whoever has named it."""
+        try:
+            return split_address(self.address).scheme == "sim"
+        except AddressError:
+            return False
+
+    @property
     def lasting(self) -> Opening | None:
         """The same as it may be offered on another day; None where nothing may.
 

@@ -1,5 +1,6 @@
 """The first page: what to do next with what is there, and words found in the handbook."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -7,6 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from app.book.exchange import export_json, import_json
 from app.book.model import Drive, JobSummary
 from app.book.store import Book
 from app.dashboard.next_list import Bare, CaptureInDialog, NewestReport, OpenJob, things_of
@@ -309,6 +311,32 @@ def test_a_job_whose_source_is_not_known_leads_to_the_sources(qtbot, open_first,
     assert window.page is window.source_page
     assert window.source_page._address.text() == "sound:b"
     assert "job 1" in window.source_page.status
+
+
+@pytest.mark.parametrize("virtual", [False, True])
+@pytest.mark.parametrize("source", ["run:touch x", "pipe:", "visa:ASRL1::INSTR"])
+def test_a_book_of_others_opens_nothing(qtbot, open_first, session, path, source, virtual):
+    begin_and_leave_open(open_first, session)
+    export, received = path.with_name("book.json"), path.with_name("received.sqlite3")
+    with Book(path) as book:
+        export_json(book, export)
+    said = json.loads(export.read_text(encoding="utf-8"))
+    # What a file claims of itself proves nothing.
+    said["jobs"][0]["head"] |= {"source": source, "virtual": virtual}
+    export.write_text(json.dumps(said), encoding="utf-8")
+    with Book(received) as book:
+        import_json(book, export)
+    path.unlink()
+    received.rename(path)
+    window = open_first()
+    assert rows(window)[0] == "Go on with job 1 of machine 7"
+    press(KEY.Key_Return)
+    settle(qtbot, window)
+    assert opened(session) == []
+    assert window.page is window.source_page
+    assert source in window.source_page.status
+    # Not even the next key starts a program that a file has named.
+    assert window.source_page._address.text() == (source if source.startswith("visa:") else "sim:")
 
 
 def test_a_source_that_fails_takes_up_no_job_later(qtbot, open_first, session):
