@@ -16,7 +16,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QWidget
 
 from app.book.model import DriveSummary, ResumableJob
-from app.book.store import Book, default_path
+from app.book.store import Book, default_path, shown
 from app.dashboard.background import BookWorker, in_background
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_words import source_words
@@ -24,6 +24,7 @@ from app.dashboard.text import translate
 from app.dashboard.widgets import NamedList, chosen_of
 from app.live.opening import Opening
 from app.live.view import Listed, Listing
+from app.report.blocks import within
 
 _MOST_OPEN = _MOST_RECENT = 3
 _VIRTUAL = "sim:"
@@ -89,7 +90,8 @@ def things_of(
     for each in sorted(left, key=lambda each: -(each.open_job or 0))[:_MOST_OPEN]:
         words = translate("first", "Go on with job {0} of {1}")
         assert each.open_job is not None
-        things.append((words.format(each.open_job, each.drive.identity), OpenJob(each.open_job)))
+        whose = within(shown(each.drive.identity))
+        things.append((words.format(each.open_job, whose), OpenJob(each.open_job)))
     # What runs behind the page from the beginning nobody has opened.
     there = "" if open_now == _VIRTUAL else open_now
     again = [] if at_work else [each for each in recent if each.opening.address != there]
@@ -99,7 +101,7 @@ def things_of(
     done = [(each.last, each.drive) for each in drives if each.last and each.last.closed_at]
     for job, drive in sorted(done, key=lambda each: -each[0].number)[:1]:
         words = translate("first", "Report of job {0} of {1}, closed {2}")
-        closed = words.format(job.number, drive.identity, job.closed_at[:10])
+        closed = words.format(job.number, within(shown(drive.identity)), job.closed_at[:10])
         things.append((closed, NewestReport(drive.identity, job.number)))
     opens = _offers_sources(open_now, at_work=at_work)
     used = {each.opening.address for each in recent}

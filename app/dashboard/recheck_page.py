@@ -10,11 +10,12 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.background import in_background
+from app.dashboard.plain import plain
 from app.dashboard.source_words import source_words
 from app.dashboard.widgets import FILLS, Page, TouchButton, button_row, laid, on_enter
 
@@ -43,6 +44,7 @@ class RecheckPage(Page):
         self._title.setText(self.tr("Does what was checked of this input still hold?"))
         self._words = QLabel(self)
         self._words.setWordWrap(True)
+        self._words.setTextFormat(Qt.TextFormat.PlainText)
         plays = self.tr("Play test tones for ten seconds, and look")
         without = self.tr("Begin the job with what is kept, and play nothing")
         back = self.tr("Go back to the needle")
@@ -62,7 +64,7 @@ class RecheckPage(Page):
     def activate(self) -> None:
         """Ask."""
         self._waits_for_source = False
-        self._words.setText(self._session.recheck_words)
+        self._words.setText(plain(self._session.recheck_words))
         self.say("")
         self._offer(self.tr("Play and look"), self.play)
 

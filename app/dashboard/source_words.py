@@ -13,6 +13,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis import messages
 from app.analysis.results import Message
+from app.dashboard.plain import plain
 from app.job.sentences import pattern_of
 from app.live.opening import KINDS
 
@@ -196,8 +197,8 @@ def source_words(sentence: str) -> str:
     """Return what a source has said, in the window's language where its text is known."""
     for pattern, text in _patterns():
         if (found := pattern.fullmatch(sentence)) is not None:
-            return _translated(text).format(*map(_named, found.groups()))
-    return sentence
+            return plain(_translated(text).format(*map(_named, found.groups())))
+    return plain(sentence)
 
 
 def _translated(text: str) -> str:

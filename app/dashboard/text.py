@@ -10,6 +10,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis import messages
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Verdict
+from app.dashboard.plain import plain
 from app.dashboard.source_words import source_words
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import UM_PER_MIL, Unit, spread_of
@@ -125,7 +126,7 @@ def _phase_reason(view: View) -> str:
         case Phase.CLOSED:
             return translate("dashboard", "No source is open. Choose one with F2.")
         case Phase.OPENING:
-            return translate("dashboard", "Opening {0} …").format(view.source)
+            return translate("dashboard", "Opening {0} …").format(plain(view.source))
         case Phase.LOST:
             lost = translate("dashboard", "The source is gone; trying to open it again.")
             return f"{lost} {said_by_source}".strip()

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.needle_page.status import class_words, source_parts
+from app.dashboard.plain import plain, tip
 from app.dashboard.widgets import FILLS, TouchButton, across, announce, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
@@ -61,9 +62,10 @@ class SourceLabel(QLabel):
 
     def say(self, before: str, middle: str, after: str) -> None:
         """Show words, of which the middle part may be cut."""
-        if (before, middle, after) != self._parts:
-            self._parts = before, middle, after
-            self.setToolTip(self.words)
+        parts = plain(before), plain(middle), plain(after)
+        if parts != self._parts:
+            self._parts = parts
+            self.setToolTip(tip(self.words))
             self.setAccessibleDescription(self.words)
             self._fit()
 
@@ -184,10 +186,11 @@ class TopBar(QWidget):
         """
         self._kept_in = folder
         self._passes.start() if passing else self._passes.stop()
+        words = plain(words)
         if words and words != self._remark.text():
             announce(self, words)
         self._remark.setText(words)
-        self._remark.setToolTip(words)
+        self._remark.setToolTip(tip(words))
         for part in (self._remark, self._away):
             part.setVisible(bool(words))
         self._folder.setVisible(folder is not None)
@@ -203,4 +206,4 @@ class TopBar(QWidget):
         words = class_words(profile)
         if words != self._class.text():
             self._class.setText(words)
-            self._class.setToolTip(words)
+            self._class.setToolTip(tip(words))

@@ -69,6 +69,7 @@ from PySide6.QtWidgets import (
 from shiboken6 import invalidate
 
 from app.dashboard.lettering import LEFT, write
+from app.dashboard.plain import plain, tip
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import translate
 
@@ -135,7 +136,7 @@ def named(widget: _Widget, name: str, description: str = "") -> _Widget:
 
 def announce(widget: QWidget, words: str, *, urgent: bool = False) -> None:
     """Have words said by a screen reader; `urgent` ones before what it is saying."""
-    event = QAccessibleAnnouncementEvent(widget, words)
+    event = QAccessibleAnnouncementEvent(widget, plain(words))
     if urgent:
         event.setPoliteness(QAccessible.AnnouncementPoliteness.Assertive)
     QAccessible.updateAccessibility(event)
@@ -316,12 +317,12 @@ class NamedList(QListWidget):
 
         What a row stands for is its owner's to know: Qt is given words alone to look after.
         """
-        words = list(rows)
+        words = list(map(plain, rows))
         self.blockSignals(True)
         self.clear()
         self.addItems(words)
         for row, each in enumerate(words):
-            self.item(row).setToolTip(each)
+            self.item(row).setToolTip(tip(each))
         self.setCurrentRow(chosen)
         self.blockSignals(False)
 
@@ -824,6 +825,7 @@ class Page(QWidget):
 
     def say(self, words: str) -> None:
         """Say how something went, to a screen reader too."""
+        words = plain(words)
         if words and words != self._status.text() and self.isVisible():
             announce(self, words)
         self._status.setText(words)

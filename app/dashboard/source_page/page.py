@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
 
 from app.dashboard.background import in_background
 from app.dashboard.forms import FieldGrid, Hint
+from app.dashboard.plain import plain
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.form import SourceForm
 from app.dashboard.source_words import source_words
@@ -230,7 +231,7 @@ class SourcePage(Page):
         self._tell()
 
     def _tell(self) -> None:
-        self._status.setText("\n".join(filter(None, (self._remark, self._listed))))
+        self._status.setText(plain("\n".join(filter(None, (self._remark, self._listed)))))
 
     def activate(self, open_now: Opening, *, running: bool, may_change_class: bool = True) -> None:
         """Get ready for the keyboard.
