@@ -6,8 +6,18 @@ import os
 import signal
 import sys
 
-_INTERRUPTED = 130
-"""What a shell calls the exit status of a program that Ctrl-C has ended."""
+from app.ends import heard
+
+_BY_SIGNAL = 128
+"""To which a shell adds a signal's number in the exit status of a program that it has ended."""
+
+
+def _leave(kind: int) -> None:
+    # By an exception, so that what is half done is put away: a file in the making, what a scope
+    # was set to, a program that was started.
+    if kind == signal.SIGINT:
+        raise KeyboardInterrupt
+    raise SystemExit(_BY_SIGNAL + kind)
 
 
 def main() -> None:
@@ -20,11 +30,12 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Imported here, so that Ctrl-C is answered as quietly while this takes its time.
-        from app.cli.main import run
+        with heard(_leave):
+            from app.cli.main import run
 
-        status = run(sys.argv[1:])
+            status = run(sys.argv[1:])
     except KeyboardInterrupt:
-        status = _INTERRUPTED
+        status = _BY_SIGNAL + signal.SIGINT
     sys.exit(status)
 
 

@@ -102,7 +102,12 @@ def reading_as_text(measured: Measured, profile: Profile, unit: Unit = Unit.UM) 
     else:
         lines += [f"no reading   {reason}" for reason in reading.reasons]
     lines += _signal_lines(measured)
-    return "\n".join([*lines, *(f"note         {note}" for note in _notes(measured))])
+    return in_lines([*lines, *(f"note         {note}" for note in _notes(measured))])
+
+
+def in_lines(lines: Sequence[str]) -> str:
+    """Return lines below each other; a break that somebody put into a name begins none."""
+    return "\n".join(line.replace("\n", "\ufffd") for line in lines)
 
 
 def roles_note(roles_from: str, roles: Sequence[str]) -> str:

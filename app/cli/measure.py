@@ -6,7 +6,6 @@ import ctypes
 import math
 import os
 import shutil
-import signal
 import socket
 import sys
 import textwrap
@@ -18,11 +17,13 @@ from typing import Self, TextIO
 from app.analysis.results import Reading, Sign
 from app.cli.output import INK_OF, Ink, has_colour, inked, plain, rewrites
 from app.cli.readings import SHORTEST_PAUSE_S, NewReadings, objects
+from app.ends import heard
 from app.live.session import Session
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import Unit
 from app.text import (
     VIRTUAL,
+    in_lines,
     offset_words,
     plus_minus,
     provisos_of,
@@ -85,12 +86,6 @@ Limits = tuple[float, float]
 """The class's set and check limit, as differences of the lobes."""
 
 
-_ENDS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
-"""What asks for the end: Ctrl-C, a request, the terminal that closes."""
-
-
 class Interrupt:
     """Whether somebody asked for the end.
 
@@ -106,15 +101,11 @@ def interrupted() -> Iterator[Interrupt]:
     """Let Ctrl-C, a request to end, or the terminal's closing be noted instead of raised."""
     stop = Interrupt()
 
-    def note(*_: object) -> None:
+    def note(_: int) -> None:
         stop.asked = True
 
-    before = {kind: signal.signal(kind, note) for kind in _ENDS}
-    try:
+    with heard(note):
         yield stop
-    finally:
-        for kind, handler in before.items():
-            signal.signal(kind, handler)
 
 
 def needle_text(view: View, width: int, limits: Limits, unit: Unit = Unit.UM) -> str:
@@ -266,7 +257,7 @@ def run_meter(
 def _heading(view: View) -> str:
     mark = f"  [{VIRTUAL}]" if view.virtual else ""
     roles = roles_note(view.roles_from, view.roles) or f"roles: {','.join(view.roles)}"
-    return "\n".join([f"{view.source}{mark}", roles, *view.notes])
+    return in_lines([f"{view.source}{mark}", roles, *view.notes])
 
 
 class _Needle:

@@ -5,7 +5,6 @@ Threads: everything here runs in the thread of the GUI.
 
 from __future__ import annotations
 
-import signal
 import sys
 import threading
 from collections.abc import Sequence
@@ -25,6 +24,7 @@ from app.dashboard.neighbours import windows_path
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.translation import language_of, speak
 from app.dashboard.window import MainWindow
+from app.ends import heard
 from app.faults import words_for
 from app.language import spoken
 from app.live.opening import Opening
@@ -95,12 +95,12 @@ def run_dashboard(
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
     window.resize(usual.boundedTo(room))
-    # Python handles the signal at the window's next frame, hence within milliseconds; that may
-    # be in the midst of painting, so the end itself waits for the event loop.
-    before = {
-        each: signal.signal(each, lambda *_: QTimer.singleShot(0, QApplication.quit))
-        for each in (signal.SIGINT, signal.SIGTERM)
-    }
+
+    def end(_: int) -> None:
+        # Python handles the signal at the window's next frame, hence within milliseconds; that may
+        # be in the midst of painting, so the end itself waits for the event loop.
+        QTimer.singleShot(0, QApplication.quit)
+
     print_fault = sys.excepthook
 
     def tell_fault(kind: type[BaseException], fault: BaseException, where: Any) -> None:
@@ -114,7 +114,7 @@ def run_dashboard(
     # Qt goes on after a fault in a slot or a paint, with part of the window left as it was.
     sys.excepthook = tell_fault
     tell_before, threading.excepthook = threading.excepthook, tell_of_thread
-    with collected_here():
+    with heard(end), collected_here():
         try:
             if opening is not None:
                 window.open_choice(Choice(opening, session.profile.name))
@@ -126,5 +126,3 @@ def run_dashboard(
             # The window has closed by now: to quit is to close it.
             session.close()
             box.end()
-            for each, handler in before.items():
-                signal.signal(each, handler)

@@ -187,3 +187,9 @@ def test_text_without_a_reading_gives_reasons_and_no_number():
 def test_an_undecided_limit_is_said_so():
     text = reading_as_text(measured(reading(set_limit=Verdict.UNDECIDED)), PROFILE)
     assert "set (15 %) undecided" in text
+
+
+def test_a_line_break_in_a_name_forges_no_figure():
+    text = reading_as_text(measured(parked(), name="x\nratio        1.00000 ± 0.00001"), PROFILE)
+    assert text.splitlines()[0] == "source       x\ufffdratio        1.00000 ± 0.00001"
+    assert [line for line in text.splitlines() if line.startswith("ratio")] == []

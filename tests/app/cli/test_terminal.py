@@ -16,6 +16,7 @@ from app.cli.measure import (
     records_text,
     run_meter,
 )
+from app.ends import ENDS
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeSession, ending, parked, reading, view
 
@@ -260,7 +261,7 @@ def test_the_meter_stops_after_the_seconds_asked_for():
     assert out.getvalue().count("ratio") == 3
 
 
-@pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("kind", ENDS)
 def test_ctrl_c_and_a_request_to_end_stop_the_meter(kind):
     def interrupt():
         os.kill(os.getpid(), kind)
@@ -269,6 +270,14 @@ def test_ctrl_c_and_a_request_to_end_stop_the_meter(kind):
     before = signal.getsignal(kind)
     run_meter(FakeSession(interrupt), io.StringIO(), None)
     assert signal.getsignal(kind) is before
+
+
+def test_a_line_break_in_a_name_begins_no_line_of_ours():
+    name = "found\nratio 1.00000 ± 0.00001.wav"
+    out = io.StringIO()
+    run_meter(FakeSession(view(0.1, source=name, roles=("plus",))), out, 0.0)
+    assert "found\ufffdratio" in out.getvalue()
+    assert [line for line in out.getvalue().splitlines() if line.startswith("ratio 1.00000")] == []
 
 
 def test_an_interrupt_is_noted_and_not_raised():

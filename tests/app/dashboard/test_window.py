@@ -34,6 +34,7 @@ from app.dashboard.style import CONTRAST, DARK, LIGHT, Colours, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
 from app.dashboard.window import MainWindow
+from app.ends import ENDS
 from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
@@ -456,7 +457,7 @@ def test_clock_is_the_one_given(qtbot):
 
 def test_running_opens_closes_and_returns(qtbot, tmp_path, monkeypatch):
     def hooks():
-        told_of = [signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)]
+        told_of = [signal.getsignal(each) for each in ENDS]
         return [*told_of, sys.excepthook, threading.excepthook]
 
     monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path)
@@ -544,7 +545,7 @@ def test_failed_source_parks_with_the_sentence(qtbot):
 
 
 @pytest.mark.few(1)
-@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("sent", ENDS)
 def test_interrupt_ends_it_cleanly(sent):
     process = subprocess.Popen(
         [sys.executable, "-m", "tests.app.dashboard.scripted"],
