@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 import tempfile
@@ -40,6 +41,18 @@ def stem_for(identity: str, number: int, uid: str = "") -> str:
     return f"{name}-job-{number}{uid and '-'}{uid[:_UID_LENGTH]}"
 
 
+def check_replaceable(path: Path) -> None:
+    """Refuse a name that a new file cannot take, because what has it is none.
+
+    Raises
+    ------
+    OSError
+        When it is a device, pipe or folder, or that cannot be looked up.
+    """
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EEXIST, "what has that name is no file", str(path))
+
+
 @contextlib.contextmanager
 def atomic_write(path: Path) -> Iterator[Path]:
     """Yield a temporary file beside `path`, which takes its place when all went well.
@@ -47,8 +60,9 @@ def atomic_write(path: Path) -> Iterator[Path]:
     Raises
     ------
     OSError
-        When it cannot be written, or not be put there.
+        When it cannot be written, or not be put there: a device, pipe or folder is not replaced.
     """
+    check_replaceable(path)
     handle, name = tempfile.mkstemp(prefix=".evenlobe-", suffix=path.suffix, dir=path.parent)
     os.close(handle)
     try:

@@ -51,7 +51,7 @@ from app.book.schema import (
     migrate,
     transaction,
 )
-from app.files import atomic_write, folder_for
+from app.files import atomic_write, check_replaceable, folder_for
 from app.job.job import Kept
 from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
@@ -224,7 +224,7 @@ class Book:
         self._where = str(self.path)
         with as_book_error(self._where), folder_for(self.path):
             is_new = not self.path.exists() and _made(self.path)
-            self._refuse_odd_file()
+            self._refuse_odd_file(to_read=to_read)
             if to_read and not _is_writable(self.path):
                 self._db = _in_memory(self.path)
             else:
@@ -241,8 +241,8 @@ class Book:
                         self.path.unlink()
                 raise
 
-    def _refuse_odd_file(self) -> None:
-        """Refuse what is no file, and a file with a second name.
+    def _refuse_odd_file(self, *, to_read: bool) -> None:
+        """Refuse what is no file, a file with a second name, and to read an empty one.
 
         SQLite keeps the newest beside the name that it used (https://sqlite.org/howtocorrupt.html,
         2.5), so that under the other it would be missing.
@@ -261,6 +261,9 @@ class Book:
                 "its file has a second name (a hard link), under which a part of it may be "
                 "missing; remove that, or copy the file and name the copy"
             )
+        elif to_read and stat.S_ISREG(found.st_mode) and not found.st_size:
+            # To SQLite it is a book without tables, which one that lost all that it held is not.
+            why = "its file is empty: it was cut off, or nothing was ever kept in it; name another"
         if why:
             raise BookError(f"book “{self._where}”: {why}")
 
@@ -323,6 +326,7 @@ class Book:
             # Nobody else can have put anything in its place: the folder is new, and its maker's.
             tempfile.TemporaryDirectory(prefix=".evenlobe-", dir=path.parent) as folder,
         ):
+            check_replaceable(path)
             part = Path(folder).absolute() / "book"
             part.touch(0o600)
             copy = sqlite3.connect(part)

@@ -87,7 +87,7 @@ class SoundFileCapture:
                 raise FormatError(_TRUNCATED)
         self._raw = _Mended(path, patches) if patches else None
         try:
-            self._file = _open(self._raw or str(path), kind)
+            self._file = _open(self._raw or name_for(path), kind)
             _check(self._file, frames)
         except FormatError:
             if self._raw is not None:
@@ -167,7 +167,15 @@ def _only(samples: NDArray[np.float32], columns: tuple[int, ...]) -> NDArray[np.
     return chosen
 
 
-def _open(source: str | _Mended, kind: str) -> soundfile.SoundFile:
+def name_for(path: Path) -> str | bytes:
+    """Return a file's name as libsndfile takes it: elsewhere than on Windows any bytes may be one.
+
+    The binding writes a name as UTF-8, which one with other bytes in it is not.
+    """
+    return str(path) if os.name == "nt" else os.fsencode(path)
+
+
+def _open(source: str | bytes | _Mended, kind: str) -> soundfile.SoundFile:
     try:
         return soundfile.SoundFile(source)
     except soundfile.SoundFileError as fault:

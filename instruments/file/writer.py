@@ -12,6 +12,7 @@ import numpy as np
 import soundfile
 
 from instruments.file.description import describe, description_of
+from instruments.file.sound_file import name_for
 from instruments.file.wav import make_plain, read_extent
 from instruments.source import Block, SourceInfo, SourceUnavailable
 
@@ -27,13 +28,14 @@ def check_place(path: Path, *, overwrite: bool) -> None:
     Raises
     ------
     SourceUnavailable
-        When it does not end in ``.wav``, its folder is not there, or it is taken.
+        When it does not end in ``.wav``, its folder is not there, or it is taken, be it by what
+        is no file.
     """
     if path.suffix.lower() != ".wav":
         raise SourceUnavailable(f"recording “{path}”: the name must end in .wav; add it")
     if not path.parent.is_dir():
         raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
-    if path.is_dir() or (path.exists() and not overwrite):
+    if path.exists() and not (overwrite and path.is_file()):
         raise SourceUnavailable(f"recording “{path}” is there already; name another file")
 
 
@@ -76,7 +78,7 @@ class CaptureWriter:
             raise self._error(fault) from None
         try:
             self._file: soundfile.SoundFile | None = soundfile.SoundFile(
-                str(self._part),
+                name_for(self._part),
                 "w",
                 samplerate=round(info.sample_rate_hz),
                 channels=len(info.roles),

@@ -4,6 +4,7 @@ import errno
 import os
 import shutil
 import sqlite3
+import stat
 from contextlib import closing
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from app.book import store
 from app.book.store import Book
 from app.cli.main import BAD_INPUT, OK, run
+from tests.app.bench import SIM
 from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, no_file_longer_than
 
 
@@ -284,6 +286,43 @@ def test_what_is_no_whole_backup_replaces_nothing(book, tmp_path, capsys):
         assert run(["restore", str(file), "--book", str(book), "--overwrite"]) == BAD_INPUT
         capsys.readouterr()
     assert book.read_bytes() == before
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no such pipes")
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["backup", "PIPE"],
+        ["export", "--out", "PIPE"],
+        ["report", "--drive", DRIVE.identity, "--out", "PIPE"],
+        ["restore", "BOOK", "--book", "PIPE"],
+        ["record", SIM, "PIPE", "--seconds", "0.1"],
+    ],
+)
+def test_a_device_or_pipe_is_not_replaced(book, tmp_path, capsys, command):
+    pipe = tmp_path / {"report": "pipe.html", "record": "pipe.wav"}.get(command[0], "pipe")
+    os.mkfifo(pipe)
+    names_of = {"PIPE": str(pipe), "BOOK": str(book)}
+    of_book = [] if command[0] in ("restore", "record") else ["--book", str(book)]
+    words = [names_of.get(word, word) for word in command]
+    assert run([*words, "--overwrite", *of_book]) == BAD_INPUT
+    assert str(pipe) in capsys.readouterr().err
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+    assert names(tmp_path) == ["book.sqlite3", pipe.name]
+
+
+def test_an_empty_file_is_no_book_to_read_and_stays_as_it_is(book, tmp_path, capsys):
+    empty, before = tmp_path / "empty", book.read_bytes()
+    empty.touch()
+    for command in (
+        ["restore", str(empty), "--book", str(book), "--overwrite"],
+        ["drives", "--book", str(empty)],
+        ["backup", str(tmp_path / "copy"), "--book", str(empty)],
+    ):
+        assert run(command) == BAD_INPUT
+        assert "its file is empty" in capsys.readouterr().err
+    assert (empty.read_bytes(), book.read_bytes()) == (b"", before)
+    assert names(tmp_path) == ["book.sqlite3", "empty"]
 
 
 def test_a_book_and_what_is_made_of_it_are_their_makers_alone(tmp_path, monkeypatch):

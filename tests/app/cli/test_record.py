@@ -1,6 +1,5 @@
 import json
 import os
-import signal
 from dataclasses import replace
 
 import numpy as np
@@ -8,6 +7,7 @@ import pytest
 import soundfile
 
 from app.cli.record import record, write_simulation
+from app.ends import ENDS
 from instruments.address import open_address
 from instruments.source import (
     AddressError,
@@ -79,7 +79,7 @@ def test_the_seconds_asked_for_are_recorded_and_no_more(tmp_path):
     assert soundfile.info(tmp_path / "out.wav").frames == 1200
 
 
-@pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("kind", ENDS)
 def test_ctrl_c_and_a_request_to_end_keep_a_whole_file(tmp_path, kind):
     def interrupted_block():
         os.kill(os.getpid(), kind)
@@ -88,6 +88,18 @@ def test_ctrl_c_and_a_request_to_end_keep_a_whole_file(tmp_path, kind):
     done = recorded(Tape(block(0), interrupted_block, block(1600)), tmp_path / "out.wav")
     assert done.frames == 1600
     assert soundfile.info(tmp_path / "out.wav").frames == 1600
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are letters there")
+def test_a_name_of_any_bytes_is_written_and_read(tmp_path):
+    # POSIX.1-2024, 3.254: all but the slash and the null.
+    out = tmp_path / os.fsdecode(b"a\xff\x80.wav")
+    assert recorded(Tape(block(0)), out).frames == 800
+    source = open_address(f"file:{out}", SourceRequest(paced=False))
+    source.open()
+    assert len(source.read(1.0).samples_v) == 800
+    source.close()
+    assert os.listdir(os.fsencode(tmp_path)) == [b"a\xff\x80.wav"]
 
 
 def test_lost_frames_are_counted_and_stand_as_not_a_number(tmp_path):
