@@ -13,7 +13,7 @@ import os
 import struct
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 import soundfile
@@ -167,15 +167,16 @@ def _only(samples: NDArray[np.float32], columns: tuple[int, ...]) -> NDArray[np.
     return chosen
 
 
-def name_for(path: Path) -> str | bytes:
+def name_for(path: Path) -> Any:
     """Return a file's name as libsndfile takes it: elsewhere than on Windows any bytes may be one.
 
-    The binding writes a name as UTF-8, which one with other bytes in it is not.
+    The binding writes letters as UTF-8, which a name with other bytes in it is not; that it takes
+    bytes too, its types leave out.
     """
     return str(path) if os.name == "nt" else os.fsencode(path)
 
 
-def _open(source: str | bytes | _Mended, kind: str) -> soundfile.SoundFile:
+def _open(source: str | _Mended, kind: str) -> soundfile.SoundFile:
     try:
         return soundfile.SoundFile(source)
     except soundfile.SoundFileError as fault:

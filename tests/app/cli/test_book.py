@@ -304,7 +304,7 @@ def test_a_device_or_pipe_is_not_replaced(book, tmp_path, capsys, command):
     os.mkfifo(pipe)
     names_of = {"PIPE": str(pipe), "BOOK": str(book)}
     of_book = [] if command[0] in ("restore", "record") else ["--book", str(book)]
-    words = [names_of.get(word, word) for word in command]
+    words = [names_of.get(each, each) for each in command]
     assert run([*words, "--overwrite", *of_book]) == BAD_INPUT
     assert str(pipe) in capsys.readouterr().err
     assert stat.S_ISFIFO(pipe.stat().st_mode)
