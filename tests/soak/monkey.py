@@ -1,9 +1,9 @@
 """Random hands at the window: keys, words, sources, jobs, reports, sizes.
 
 A hand does what a person could do from the keyboard or with the pages' buttons; nothing that opens
-a dialog of the system's, which would wait for a person. Every two minutes it rests: the needle over
-a source that was just opened, in a window of one size, the last report put away. What the window
-takes up then is compared, like with like.
+a dialog of the system's, which would wait for a person. Every two minutes it rests: the needle with
+nothing open, in a window of one size, the last report put away. What the window takes up then is
+compared, like with like.
 """
 
 from __future__ import annotations
@@ -150,7 +150,12 @@ class _Hands:
         window.show_needle()
         window.needle_page.leave_large()
         window.resize(*_AT_REST_PX)
-        window.open_source(Opening(f"sim:{_LIGHT}"))
+        # What a source's last minutes take comes and goes with the source.
+        window.close_source()
+
+    def go_on(self) -> None:
+        """Have something to look at again."""
+        self._window.open_source(Opening(f"sim:{_LIGHT}"))
 
     def _send(self, key: Qt.Key, modifiers: Qt.KeyboardModifier, text: str = "") -> None:
         target = QApplication.focusWidget() or self._window
@@ -250,6 +255,7 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
             gc.collect()
             give_back_holes()
             watch.row(now_s, at_rest=True)
+            hands.go_on()
             rested, resting_since_s = rested + 1, None
         if now_s - begun_s >= seconds and soak.actions >= _LEAST_ACTIONS:
             application.quit()
