@@ -152,7 +152,7 @@ def number(answer: bytes | str) -> float:
     value = float(found[0])
     prefix = _PREFIXED.match(body, found.end())
     value *= _PREFIX[prefix[1]] if prefix else 1.0
-    # Scopes say 9.9E37 for "no number", as SCPI-1999 has it.
+    # SCPI-1999 has 9.9E37 for infinity, -9.9E37 for its opposite and 9.91E37 for no number.
     if not math.isfinite(value) or abs(value) > 9e36:
         raise PreambleError(f"{text[:60]!r} is no measurable number")
     return value

@@ -45,8 +45,15 @@ def test_numbers(answer, value):
     assert number(answer.encode()) == pytest.approx(value)
 
 
-@pytest.mark.parametrize("answer", ["", "V", "****", "9.9E+37", "nan", "inf", "\xff\xfe", "e5"])
+@pytest.mark.parametrize("answer", ["", "V", "****", "nan", "inf", "\xff\xfe", "e5"])
 def test_no_numbers(answer):
+    with pytest.raises(PreambleError):
+        number(answer)
+
+
+# Infinity, its opposite and no number (SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5, from memory).
+@pytest.mark.parametrize("answer", ["9.9E+37", "-9.9E+37", "9.91E+37"])
+def test_numbers_that_stand_for_none(answer):
     with pytest.raises(PreambleError):
         number(answer)
 

@@ -172,6 +172,15 @@ def test_a_live_envelope_that_goes_below_zero_says_so_from_null_to_null():
     assert {reading.reasons for reading in found[10:]} == {(messages.LOW_CORNER_UNKNOWN,)}
 
 
+def test_a_sample_that_is_missing_hides_nothing_that_goes_below_zero():
+    samples, _ = captured(corner_hz=2.0)
+    samples = samples[: len(samples) // 2]
+    missing = len(samples) // 20
+    samples[missing, 0] = np.nan
+    found = [reading for _, reading in live(samples, RATE_HZ, NAMES, **LINEAR)]
+    assert {reading.reasons for reading in found[20:]} == {(messages.LOW_CORNER_UNKNOWN,)}
+
+
 @pytest.mark.parametrize("floor", [0.02, 0.03])
 def test_a_floor_under_the_nulls_enters_the_uncertainty(floor):
     # Offset of the detector or filled nulls: one cannot tell, so u must hold both.

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.lobes.heights import TURN_BINS, MeanTurn
+from app.analysis.lobes.law import bend_of
 from tests.app.analysis.running import analyse
 from tests.synthesis import Signal, make
 
@@ -107,3 +109,18 @@ def test_a_threshold_that_is_stated_is_known_less_well_than_none():
     reading, made = stated_linear("two-band", threshold, detector_threshold_v=0.02)
     away = abs(reading.ratio.value - made.ratio)
     assert 0.02 < away < 5.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("bend", [0.0, 5.0, 7.0])
+def test_a_top_that_hardly_falls_is_level_as_far_as_it_shows(bend):
+    angle = 2.0 * np.pi * ((np.arange(TURN_BINS) + 0.5) / TURN_BINS - 0.5)
+    fall = 0.02 * (np.cos(angle) - 1.0)
+    shape = 1.0 + fall - 0.5 * bend * fall**2
+    rng, found = np.random.default_rng(4), []
+    for _ in range(100):
+        amplitude_v = shape + 0.004 * rng.standard_normal(TURN_BINS)
+        turn = MeanTurn(amplitude_v**2, np.full(TURN_BINS, 0.008), 0.0, None, ())
+        found.append(bend_of(turn, 0.5))
+    level = [each for each in found if each.value == 8.0]
+    assert len(level) > 20
+    assert all(8.0 - bend <= 3.0 * each.u for each in level)
