@@ -19,6 +19,7 @@ from tests.hunt.further import FURTHER
 from tests.hunt.live import LIVE
 from tests.hunt.mixed import MixedClass
 from tests.hunt.through import measured, watched
+from tests.recorded.keeping import is_same_snr
 
 FILE = Path(__file__).parents[2] / "fixtures" / "readings" / "hunt.json"
 SEED = 1911
@@ -27,9 +28,6 @@ LIVE_EACH = 10
 _LOOKS_EACH = 20
 """So many looks at the needle for one that is recorded."""
 _OF_U, _REL = 1e-3, 1e-4
-_NOISE_DB = 0.05
-"""In single precision what lies 50 dB below the carrier is known to some hundredths of a decibel,
-and another processor adds up in another order."""
 _LEAST = 1e-9
 
 APART = tuple(each.name for each in FURTHER)
@@ -75,8 +73,8 @@ def moved(old: Any, new: Any, place: str = "") -> Iterator[str]:
         for number, (one, other) in enumerate(zip(old, new, strict=True)):
             yield from moved(one, other, f"{place} {number}")
     elif isinstance(old, float) and isinstance(new, float):
-        least = _NOISE_DB if place.endswith("_db") else _LEAST
-        if not math.isclose(old, new, rel_tol=_REL, abs_tol=least):
+        of_noise = place.endswith("snr_db") and is_same_snr(old, new)
+        if not of_noise and not math.isclose(old, new, rel_tol=_REL, abs_tol=_LEAST):
             yield f"{place}: {old:.6g} -> {new:.6g}"
     elif old != new:
         yield f"{place}: {old} -> {new}"

@@ -22,6 +22,10 @@ _REL, _ABS, _PARTS = 1e-4, 1e-8, 2.5e-5
 _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w])")
 _PLACE = re.compile(r"@[-\d,]*")
 """Whole pixels, which another version's rounding may make one more."""
+_SNR = re.compile(r"(?<=snr_db=)[-+]?\d+(?:\.\d+)?")
+_SINGLE = 1e-6
+"""A sum of powers in single precision, added up in another order, differs by some parts in ten
+million: of a carrier without noise that is all there is."""
 _HEAD = "== "
 
 
@@ -83,10 +87,18 @@ def is_same(old: str, new: str) -> bool:
     places = zip(_PLACE.findall(old), _PLACE.findall(new), strict=False)
     if not all(_is_beside(*each) for each in places):
         return False
-    old, new = _PLACE.sub("@", old), _PLACE.sub("@", new)
+    noises = zip(_SNR.findall(old), _SNR.findall(new), strict=False)
+    if not all(is_same_snr(float(one), float(other)) for one, other in noises):
+        return False
+    old, new = (_SNR.sub("@", _PLACE.sub("@", line)) for line in (old, new))
     if _NUMBER.sub("#", old) != _NUMBER.sub("#", new):
         return False
     return all(map(_is_near, _NUMBER.findall(old), _NUMBER.findall(new)))
+
+
+def is_same_snr(one_db: float, other_db: float) -> bool:
+    """Tell whether noise is the same part of a carrier's power but for rounding."""
+    return abs(10.0 ** (-one_db / 10.0) - 10.0 ** (-other_db / 10.0)) < _SINGLE
 
 
 def _is_beside(old: str, new: str) -> bool:

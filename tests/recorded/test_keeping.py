@@ -65,3 +65,11 @@ def test_of_an_array_each_value_counts_and_its_place():
     assert is_same(told(values), told(values * (1.0 + 1e-7)))
     assert told(np.zeros((2, 0), np.float32)) == "float32[2, 0]"
     assert told(np.array([np.nan, 2.0])).startswith("float64[2] 1 not finite rms 1.41421 of ")
+
+
+def test_noise_far_down_is_the_same_within_what_single_precision_leaves_of_it():
+    assert is_same("snr_db=85.2759", "snr_db=83.9088")
+    assert is_same("snr_db=47.7117", "snr_db=47.6141")
+    assert not is_same("snr_db=25.00", "snr_db=25.01")
+    assert not is_same("snr_db=47.7", "snr_db=47.0")
+    assert not is_same("snr_db=47.7", "snr_db=none")
