@@ -180,9 +180,7 @@ def run_job(
     else:
         say(_end(job) + ("; not all is in the book" if fault else ""))
     if options.report is not None or not options.no_book:
-        out = _report(job, kept, options)
-        if not options.json:
-            say(f"{out}: the report")
+        _tell_report(job, kept, options, say, is_kept=not fault)
     return job.closed and not fault
 
 
@@ -206,6 +204,27 @@ def _tell_of_input(info: SourceInfo, profile: Profile, say: Callable[[str], None
     resolution = resolution_of(info, profile)
     for note in (*info.notes, *([] if resolution is None else [str(resolution)])):
         say(f"note: {note}")
+
+
+def _tell_report(
+    job: Job,
+    kept: JobWriter,
+    options: argparse.Namespace,
+    say: Callable[[str], None],
+    *,
+    is_kept: bool,
+) -> None:
+    """Write the report, and say where; of a job that is not kept, why it is not written either."""
+    try:
+        out = _report(job, kept, options)
+    except (UsageFault, BookError) as fault:
+        if is_kept:
+            raise
+        # What the book lacks no later report will have: that is what the command's end tells.
+        output.tell(f"evenlobe: {fault}")
+        return
+    if not options.json:
+        say(f"{out}: the report")
 
 
 def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:

@@ -421,9 +421,17 @@ def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys
     assert all(entry.virtual for entry in record.entries)
 
 
+@pytest.mark.parametrize("has_report", [True, False])
 def test_a_job_that_a_locked_book_does_not_take_is_not_said_to_be_kept(
-    tmp_path, capsys, monkeypatch
+    tmp_path, capsys, monkeypatch, has_report
 ):
+    """Nor does a report that cannot be written, as on the same full disk, make bad usage of it."""
+
+    def refuse(*_, **__):
+        raise UsageFault("report: no room")
+
+    if not has_report:
+        monkeypatch.setattr("app.cli.job.write_report", refuse)
     path = tmp_path / "book.sqlite3"
     Book(path).close()
     monkeypatch.setattr(writer.JobWriter.finish, "__defaults__", (0.5,))
@@ -438,6 +446,7 @@ def test_a_job_that_a_locked_book_does_not_take_is_not_said_to_be_kept(
     assert status == 3
     assert "not all is in the book" in out
     assert "another window or program is writing to it" in err
+    assert ("report: no room" in err) != has_report
     with Book(path) as book:
         assert book.drive("d") is None
 
