@@ -114,6 +114,8 @@ _LOOK_S = 0.1
 _LEAVE_S = 0.5
 _APART_S = 0.25
 """Times are no further than this from when the frames came."""
+_MOST = 1e12
+"""A float of more volts or codes, or so many times full scale, is no sample but other bytes."""
 
 
 class StreamSource(Source):
@@ -264,6 +266,8 @@ class StreamSource(Source):
         with np.errstate(invalid="ignore", over="ignore"):
             for place, column in enumerate(self._columns):
                 np.multiply(values[:, column], factor, out=samples_v[:, place])
+            if form.dtype == "float32":
+                samples_v[np.abs(samples_v) > _MOST * factor] = np.nan
         first, self._count = self._count, self._count + len(values)
         return Block(
             samples_v=samples_v,

@@ -271,9 +271,9 @@ class SoundTiming:
     block_s : float
         Most in one block.
     grace_s : float
-        A sound server may take this long to deliver at first.
+        Without a first call-back for so long, the device is gone: a sound server may take its time.
     silence_s : float
-        Without call-backs for so long, the device is gone.
+        The same after the first.
     look_s : float
         How often a waiting reader looks round.
     close_s : float
@@ -350,7 +350,6 @@ class SoundCapture:
         self._gap = False  # the next to be ready does not follow on
         self._overrun = False
         self._silent_s = 0.0
-        self._awake_s = 0.0
         self._news = threading.Event()
         self._finished = False
         self._closing = False
@@ -417,7 +416,6 @@ class SoundCapture:
         self._news.wait(longest_s)
         # Time in which the whole process stood still is no silence of the device.
         waited_s = min(time.monotonic() - before_s, 2 * self._timing.look_s)
-        self._awake_s += waited_s
         self._silent_s += waited_s
 
     def _check_input(self) -> None:
@@ -431,8 +429,8 @@ class SoundCapture:
 
     def _check_device(self) -> None:
         timing = self._timing
-        silent = self._awake_s >= timing.grace_s and self._silent_s >= timing.silence_s
-        if not (self._finished or silent):
+        longest_s = timing.silence_s if self._taken else timing.grace_s
+        if not self._finished and self._silent_s < longest_s:
             return
         if self._watch is not None and (by_server := lost_by_server(self._what, self._watch.first)):
             raise SourceLost(by_server)

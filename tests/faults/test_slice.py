@@ -14,12 +14,20 @@ SEED = 2026
 # Of envelopes, which have few samples a second.
 RIGHT = (
     ("file", "clip", 5, 0),
+    # Bytes in between make numbers that no sample can be.
+    ("pipe", "garbage", 1801, 0),
     ("pipe", "loss", SEED, 4),
+    # The other lobe comes a little aside of where one was left out.
+    ("pipe", "untold", 815, 0),
     # A pattern of turns that were cut, which whole ones are not to be read by.
     ("program", "clip", 2911, 1),
     # A program that was started for nothing before what it captures from was back.
     ("program", "return", 2911, 0),
     ("program", "stall", SEED, 0),
+    # A clip that begins at the top of the lower lobe.
+    ("sound", "clip", 1701, 0),
+    # A card that is pulled within a second of its opening.
+    ("sound", "return", 800, 0),
     ("sound", "return", SEED, 3),
     ("sound", "swapped", SEED, 2),
 )

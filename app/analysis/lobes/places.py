@@ -10,6 +10,8 @@ Flat groups fall nowhere, so they tell nothing.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -37,10 +39,18 @@ by less than the last part of the change is no head either, for one that moves w
 it by a quarter of that and more: bytes have come in between, which shift it and swap channels."""
 _SHIFTED = 2
 """So many lobes out of place in a row are no hand that moved the head within one."""
+_WORSE, _CHANGED_PART = 1.5, 0.03
+"""A lobe has changed within whose fit tells so many times the u of all that are kept, and whose
+shape is another by this part of its fall: it was cut, the head moved, or samples are missing."""
 
 
-_Shape = tuple[float, float, float]
-"""Fall from the middle in volts, the same over the height, and lean."""
+class _Shape(NamedTuple):
+    """Fall from the middle in volts, the same over the height, lean, and u of the height."""
+
+    fall_v: float
+    bend: float
+    lean: float
+    u_v: float
 
 
 class LobePlaces:
@@ -54,6 +64,8 @@ class LobePlaces:
         self._run = 0
         self.gained = False
         """Whether the newest lobe is taller or lower than before by a gain, and by no head."""
+        self.beside_v = 0.0
+        """By how much the newest lobe is lower where it was measured than at its top."""
 
     @property
     def away(self) -> bool:
@@ -71,7 +83,7 @@ class LobePlaces:
         return not any(turn.start_frame <= at < turn.end_frame for at in spoilt)
 
     def take(self, fits: LobeFits, number: int, cosines: int, turn_frames: float) -> bool:
-        """Take the newest lobe, and return whether it stands in its place.
+        """Take the newest lobe, and return whether it stands in its place, and whole.
 
         Parameters
         ----------
@@ -86,21 +98,25 @@ class LobePlaces:
         # Each for itself: else one that is in its place would keep the other out for good.
         if centre - self._in_place_frames.get(number, -np.inf) > _AWAY_TURNS * turn_frames:
             self._shapes.pop(number, None)
-        bend, lean = float(fits.bend[0]), float(fits.lean[0])
-        shape, u_v = (bend * height_v, bend, lean), float(fits.u_v[0])
-        self.gained = False
+        bend, lean, u_v = float(fits.bend[0]), float(fits.lean[0]), float(fits.u_v[0])
+        shape = _Shape(bend * height_v, bend, lean, u_v)
+        self.gained, self.beside_v = False, 0.0
         kept = self._shapes.setdefault(number, deque(maxlen=_KEPT))
         # Of no signal at all there may be no number either. What is there and does not fall is no
         # noise: the lobe was cut within.
-        if not max(abs(shape[0]) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
+        if not max(abs(shape.fall_v) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
             self._run = 0
             return True
         usual = [each for fitted, each in kept if fitted == cosines]
-        fine = (
-            len(kept) < _FEWEST or not usual or any(_is_alike(each, shape, u_v) for each in usual)
-        )
+        fine = len(kept) < _FEWEST or not usual or any(_is_alike(each, shape) for each in usual)
+        if fine and len(usual) >= _FEWEST and _has_changed(usual, shape):
+            # It stands in its place, so that it is no shift.
+            self._run = 0
+            return False
+        if fine and usual:
+            self.gained = _has_gained(usual[-1], shape)
+            self.beside_v = _beside_v(usual, shape)
         if fine:
-            self.gained = bool(usual) and _has_gained(usual[-1], shape, u_v)
             self._jumps.extend([centre] * self.gained)
             kept.append((cosines, shape))
             self._in_place_frames[number], self._run = centre, 0
@@ -110,27 +126,47 @@ class LobePlaces:
         return fine
 
 
-def _is_alike(usual: _Shape, now: _Shape, u_v: float) -> bool:
-    usual_v, usual_bend, usual_lean = usual
-    fall_v, bend, lean = now
-    if abs(usual_bend) <= _FLAT:
+def _is_alike(usual: _Shape, now: _Shape) -> bool:
+    if abs(usual.bend) <= _FLAT:
         return True
-    slack_v = _SIGMAS * u_v
-    height_v = max(abs(fall_v / bend) if bend else 0.0, _TINY_V)
-    falls = abs(fall_v - usual_v) <= _FALLS_BY * abs(usual_v) + slack_v
-    bends = abs(bend - usual_bend) <= _FALLS_BY * abs(usual_bend) + slack_v / height_v
-    leans_by = _LEANS_BY + slack_v / max(abs(fall_v), _TINY_V)
-    return (falls or bends) and abs(lean - usual_lean) <= leans_by
+    slack_v = _SIGMAS * now.u_v
+    height_v = max(abs(now.fall_v / now.bend) if now.bend else 0.0, _TINY_V)
+    falls = abs(now.fall_v - usual.fall_v) <= _FALLS_BY * abs(usual.fall_v) + slack_v
+    bends = abs(now.bend - usual.bend) <= _FALLS_BY * abs(usual.bend) + slack_v / height_v
+    leans_by = _LEANS_BY + slack_v / max(abs(now.fall_v), _TINY_V)
+    return (falls or bends) and abs(now.lean - usual.lean) <= leans_by
 
 
-def _has_gained(before: _Shape, now: _Shape, u_v: float) -> bool:
-    fall_v, bend, lean = now
+def _has_gained(before: _Shape, now: _Shape) -> bool:
     # What changed within the lobe leans it, and may be a head.
-    if min(abs(before[1]), abs(bend)) <= _FLAT:
+    if min(abs(before.bend), abs(now.bend)) <= _FLAT:
         return False
-    falls, grows = fall_v / before[0], (fall_v / bend) / (before[0] / before[1])
+    falls = now.fall_v / before.fall_v
+    grows = (now.fall_v / now.bend) / (before.fall_v / before.bend)
     by = abs(grows - 1.0)
-    if abs(lean - before[2]) > max(_GAINED_LEANS, _GAINED_LEANS_BY * by):
+    if abs(now.lean - before.lean) > max(_GAINED_LEANS, _GAINED_LEANS_BY * by):
         return False
-    slack = _SIGMAS * u_v / abs(fall_v)
+    slack = _SIGMAS * now.u_v / abs(now.fall_v)
     return by > _GAINED_BY + slack and abs(falls - grows) <= _GAINED_PART * by
+
+
+def _has_changed(usual: Sequence[_Shape], now: _Shape) -> bool:
+    """Return whether a lobe is of one shape in its one part, and of another in the rest."""
+    if _are_flat(usual, now) or now.u_v <= _WORSE * max(each.u_v for each in usual):
+        return False
+    by_v = min(
+        float(np.hypot(now.fall_v * (now.lean - each.lean), now.fall_v - each.fall_v))
+        for each in usual
+    )
+    return by_v > _SIGMAS * now.u_v + _CHANGED_PART * abs(usual[-1].fall_v)
+
+
+def _beside_v(usual: Sequence[_Shape], now: _Shape) -> float:
+    if _are_flat(usual, now):
+        return 0.0
+    leans_by = min(abs(now.lean - each.lean) for each in usual)
+    return abs(now.fall_v) * float(np.hypot(1.0, leans_by) - 1.0)
+
+
+def _are_flat(usual: Sequence[_Shape], now: _Shape) -> bool:
+    return min(abs(each.bend) for each in (*usual, now)) <= _FLAT

@@ -25,6 +25,7 @@ from app.analysis.lobes.heights import (
     balance_of,
     balance_u,
     mean_turn,
+    with_effects,
 )
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
@@ -342,7 +343,14 @@ class LobeFollower:
             self._tracker.jump()
             self._measure(fits, number % 2)
             return messages.SUM_JUMPED
-        return self._measure(fits, number % 2)
+        live = self._measure(fits, number % 2)
+        if live is None or known:
+            return live
+        beside_v = self.places.beside_v
+        # Where the other height is what the sum leaves, it is off by as much.
+        effect_v = [beside_v, -beside_v if live.from_one_lobe else 0.0]
+        heights = with_effects(live.heights, np.array([effect_v[:: -1 if number % 2 else 1]]))
+        return replace(live, heights=heights)
 
     def is_other(self, series: EnvelopeSeries, start_frame: float, end_frame: float) -> bool:
         """Return whether what lies between two frames is not as rough as what was learned."""

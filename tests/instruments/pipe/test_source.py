@@ -107,6 +107,16 @@ def test_full_scale_makes_volts(piped, dtype, form, half):
     assert pipe.source.info.full_scale_v == 10.0
 
 
+@pytest.mark.parametrize("full_scale_v", [None, 1e-3])
+def test_floats_that_no_sample_can_be_are_passed_on_as_none(piped, full_scale_v):
+    pipe = piped(channels=1, full_scale_v=full_scale_v)
+    pipe.source.open()
+    pipe.write(struct.pack("<4f", 9e11, 1.1e12, -3e38, float("inf")))
+    whole, *rest = take(pipe.source, 4).ravel().tolist()
+    assert whole == pytest.approx(9e11 * (full_scale_v or 1.0))
+    assert np.isnan(rest).all()
+
+
 def test_roles_choose_the_columns(piped):
     pipe = piped(channels=4, roles=parse_roles("-,index,differential"))
     pipe.source.open()

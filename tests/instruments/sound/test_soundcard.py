@@ -499,6 +499,14 @@ def test_a_silent_device_is_lost_once_the_grace_is_over(sound, opened):
         source.read(10.0)
 
 
+def test_the_grace_ends_with_the_first_samples(sound, opened):
+    source = opened(timing=SoundTiming(grace_s=60.0, silence_s=0.1, look_s=0.02))
+    sound.stream.deliver(slot())
+    source.read(1.0)
+    with pytest.raises(SourceLost, match="no samples have come"):
+        source.read(10.0)
+
+
 def test_lost_closed_and_opened_again(sound, opened):
     source = opened()
     sound.stream.finish()

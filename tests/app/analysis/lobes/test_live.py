@@ -395,6 +395,15 @@ def test_a_lobe_that_samples_are_missing_of_is_left_out_though_nobody_tells(lost
     assert ratios == pytest.approx([0.5] * len(ratios), abs=0.05)
 
 
+def test_a_lobe_that_the_other_goes_on_in_is_left_out():
+    # The other lobe goes on where the one broke off, as if the head had moved.
+    signal = Signal(**BRISK, ratio=0.85, snr_db=35, turns=12.0)
+    found = readings(signal, change=lose(1.5477, 0.2973))
+    shown = [reading.ratio for time_s, reading in found if time_s > 1.5477 and reading.valid]
+    assert len(shown) > 30
+    assert all(abs(each.value - 0.85) < 5.0 * each.u for each in shown)
+
+
 def test_without_an_index_samples_that_are_missing_untold_end_what_was_taught():
     signal = Signal(
         **BRISK, snr_db=35, turns=19.0, balance_at=((0.0, 0.0), (1.0, 0.2)), start_turns=0.3

@@ -81,6 +81,47 @@ def test_a_lobe_that_clipping_begins_within_is_out_of_its_place():
     assert not places.take(cut, *FIRST, TURN_FRAMES)
 
 
+@pytest.mark.parametrize("late", [-0.025, 0.0, 0.03])
+def test_by_how_much_a_lobe_beside_its_place_is_measured_below_its_top(late):
+    places, in_place = after_five({"late": late})
+    assert in_place
+    # Its height is that of its cosine there.
+    assert places.beside_v == pytest.approx(1.0 - fitted(0.0, late=late).height_v[0], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("before_v", "u_v", "height_v", "bend", "lean"),
+    [
+        # The other lobe went on in it, where samples of 1.4865 turns were missing.
+        (0.3675, 4.6e-4, 0.4277, 1.735, 0.0989),
+        # It was cut from its top on.
+        (0.2667, 21.2e-4, 0.2172, 2.327, 0.0031),
+    ],
+)
+def test_a_lobe_that_changed_within_is_left_out_and_is_no_shift(
+    before_v, u_v, height_v, bend, lean
+):
+    """What live signals gave, in volts."""
+    places = LobePlaces()
+    for turn in range(5):
+        usual = fitted(turn * TURN_FRAMES, height_v=before_v, fall_v=0.72, u_v=2.2e-4)
+        assert places.take(usual, *FIRST, TURN_FRAMES)
+    changed = LobeFits(
+        centre_frame=np.array([5 * TURN_FRAMES]),
+        height_v=np.array([height_v]),
+        u_v=np.array([u_v]),
+        lean=np.array([lean]),
+        bend=np.array([bend]),
+        ok=np.array([True]),
+    )
+    assert not places.take(changed, *FIRST, TURN_FRAMES)
+    assert not places.away
+
+
+def test_a_worse_fit_of_the_same_shape_is_no_change():
+    assert after_five({"u_v": 0.004})[1]
+
+
 def test_noise_and_flat_groups_say_nothing():
     assert after_five({"late": 0.05}, u_v=0.02)[1]
     assert after_five({"height_v": 0.01, "fall_v": 0.01, "late": 0.4})[1]
