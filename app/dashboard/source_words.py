@@ -110,6 +110,10 @@ SENTENCES = (
         "scope “{0}”: it cannot be opened ({1}); check the address, the cable and that no other "
         "program holds it"
     ),
+    Message(
+        "scope “{0}”: “{1}” answers there in place of “{2}”; connect that one again, or choose the "
+        "source anew"
+    ),
     # What one says of itself while it is open.
     Message(
         "The volts are relative to the sound input's full scale; give full_scale_v, the volts at "

@@ -196,7 +196,7 @@ class ScopeSession:
             raise RuntimeError("the scope has not been recognised yet")
         return self._family
 
-    def begin(self, scale_v: float | None, deadline: Deadline) -> None:
+    def begin(self, scale_v: float | None, deadline: Deadline, device: str = "") -> None:
         """Recognise the scope and set it up.
 
         Parameters
@@ -205,6 +205,8 @@ class ScopeSession:
             Volts a division to begin with, from an earlier connection.
         deadline : Deadline
             For all of it.
+        device : str
+            Which one answered then, empty without one: nothing is set at another in its place.
 
         Raises
         ------
@@ -212,6 +214,11 @@ class ScopeSession:
             When it is none, or refuses.
         """
         self.identity = identify(self._link, deadline)
+        if device not in ("", self.identity.device):
+            raise SourceUnavailable(
+                f"{self._link.what}: “{self.identity.device}” answers there in place of "
+                f"“{device}”; connect that one again, or choose the source anew"
+            )
         families = load_families()
         self._family = family = families.choose(self.identity.whole, self.options.family)
         self.options = self.options.of_scope(self.identity.channels)

@@ -83,6 +83,8 @@ class _Live:
 class ScopeSource(Source):
     """A digital scope as a source of blocks.
 
+    Once opened it holds on to the scope that it found: no other is taken in its place.
+
     Parameters
     ----------
     options : ScopeOptions
@@ -102,6 +104,7 @@ class ScopeSource(Source):
         self._scale_v: float | None = None
         self._settings: tuple[tuple[str, str], ...] = ()
         self._instrument = ""
+        self._device = ""  # as first found
         self._lock = threading.Lock()
         self._live: _Live | None = None
         self._pending: Future[Block] | None = None
@@ -235,8 +238,9 @@ class ScopeSource(Source):
         deadline = Deadline(_OPEN_S, live.cancelled)
         live.link = self._opener(self._options, self._what, deadline)
         live.session = session = ScopeSession(live.link, self._options, self._memory)
-        session.begin(self._scale_v, deadline)
-        self._instrument = "" if session.identity is None else session.identity.whole
+        session.begin(self._scale_v, deadline, self._device)
+        if session.identity is not None:
+            self._instrument, self._device = session.identity.whole, session.identity.device
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         self._settings = session.setup.told()

@@ -84,6 +84,20 @@ def test_life(source):
     assert next_block(source, until_s()).first_index == 0
 
 
+def test_another_scope_in_its_place_is_left_alone(source, scope, monkeypatch):
+    source.open()
+    next_block(source, until_s())
+    source.close()
+    other = scope._interpreter.identity.replace("VIRTUAL-A2", "VIRTUAL-77")
+    monkeypatch.setattr(scope._interpreter, "identity", other)
+    with pytest.raises(SourceUnavailable, match="VIRTUAL-77” answers there in place of “RIGOL"):
+        source.open()
+    assert scope.panel.acquisition == "normal"
+    monkeypatch.undo()
+    source.open()
+    next_block(source, until_s())
+
+
 def test_what_is_known(source):
     assert source.info.roles == (Role.DIFFERENTIAL, Role.INDEX)
     source.open()
