@@ -109,6 +109,10 @@ def test_one_of_another_disk_or_drive_or_of_an_open_job_says_nothing(book, chang
 
 def test_it_is_told_when_it_is_due_soon(book):
     calibrate(book, CheckName.SCALE, 181.5, 1.5)
+    # Thirty days before it is not soon yet, a day later it is.
+    before = use(book, today=date(2027, 1, 30))
+    assert before.notes[0].values[-1].endswith("due on 2027-03-01")
+    assert use(book, today=date(2027, 1, 31)).notes[0].values[-1].endswith(", soon")
     assert (
         use(book, today=date(2027, 2, 20)).notes[0].values[-1].endswith("due on 2027-03-01, soon")
     )

@@ -8,6 +8,7 @@ from PySide6.QtWidgets import QApplication
 KEY = Qt.Key
 PLAIN = Qt.KeyboardModifier.NoModifier
 SHIFT = Qt.KeyboardModifier.ShiftModifier
+CONTROL = Qt.KeyboardModifier.ControlModifier
 
 
 def press(*keys, modifier=PLAIN):

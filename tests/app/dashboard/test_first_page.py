@@ -21,14 +21,13 @@ from app.job.model import Summary
 from app.live.opening import Opening
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.keys import CONTROL, KEY, press
 from tests.app.dashboard.person import Person
 
 CLASS = "130mm-48tpi"
 CARD = "sound:Card a, ALSA"
 SCOPE = "visa:TCPIP::192.0.2.7::5025::SOCKET"
 FOUND = [("sim:", "Virtual drive"), (CARD, "Card a"), (SCOPE, "Scope")]
-CONTROL = Qt.KeyboardModifier.ControlModifier
 
 
 @pytest.fixture

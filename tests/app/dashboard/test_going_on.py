@@ -12,9 +12,8 @@ from app.dashboard.settings import Settings
 from app.dashboard.translation import Translation
 from app.job import messages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.keys import KEY, SHIFT, lean_on, press, send
+from tests.app.dashboard.keys import CONTROL, KEY, SHIFT, lean_on, press, send
 
-CONTROL = Qt.KeyboardModifier.ControlModifier
 PEDAL = KEY.Key_F13
 
 

@@ -7,7 +7,7 @@ from app.book.model import Drive
 from app.book.store import Book
 from app.job import messages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.keys import KEY, lean_on, press
+from tests.app.dashboard.keys import CONTROL, KEY, SHIFT, lean_on, press
 
 
 @pytest.fixture
@@ -116,3 +116,14 @@ def test_enter_in_the_search_leads_to_what_was_found(qtbot, window):
     settled(qtbot, window)
     press(KEY.Key_Return)
     assert window.controller.drive.identity == "machine 7"
+
+
+def test_page_keys_look_back_by_a_turn_and_with_shift_by_ten_seconds(window, monkeypatch):
+    page, asked = window.needle_page, []
+    monkeypatch.setattr(page, "scroll_by", lambda turns: asked.append(("turn", turns)))
+    monkeypatch.setattr(page, "scroll_long", lambda times: asked.append(("ten seconds", times)))
+    window.show_needle()
+    for key in (KEY.Key_PageUp, KEY.Key_PageDown):
+        press(key, modifier=CONTROL)
+        press(key, modifier=CONTROL | SHIFT)
+    assert asked == [("turn", -1), ("ten seconds", -1), ("turn", 1), ("ten seconds", 1)]

@@ -9,9 +9,7 @@ from app.dashboard.motion import Motion
 from app.dashboard.needle_page.dial import deflection
 from app.dashboard.settings import Settings
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.keys import KEY, press
-
-CONTROL = Qt.KeyboardModifier.ControlModifier
+from tests.app.dashboard.keys import CONTROL, KEY, press
 
 
 @pytest.fixture

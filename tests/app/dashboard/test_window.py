@@ -463,18 +463,28 @@ def test_running_opens_closes_and_returns(qtbot, tmp_path, monkeypatch):
     monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path)
     session, before, during = FakeSession(), hooks(), []
 
+    kept = tmp_path / "settings" / "window.json"
+    remembered = Settings(kept)
+    remembered.left_handed = True
+    remembered.save()
+    left_handed = []
+
     def look():
         during.extend(hooks())
+        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, MainWindow)]
+        left_handed.extend(each._left_handed for each in shown if each.isVisible())
         QApplication.closeAllWindows()
 
     QTimer.singleShot(200, look)
-    assert run_dashboard(session, Opening("sim:", "plus,minus,index"), ["evenlobe"]) == 0
+    opening = Opening("sim:", "plus,minus,index")
+    assert run_dashboard(session, opening, ["evenlobe"], settings=kept) == 0
+    assert left_handed == [True]
     assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
     # Nothing of it is left: neither what it had set up nor a black box that goes on.
     assert all(now is not then for now, then in zip(during, before, strict=True))
     assert hooks() == before
     assert "black-box" not in {thread.name for thread in threading.enumerate()}
-    assert list(tmp_path.iterdir()) == []
+    assert list(tmp_path.iterdir()) == [kept.parent]
 
 
 @pytest.mark.slow

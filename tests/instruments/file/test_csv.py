@@ -193,6 +193,14 @@ def test_a_stated_rate_stands_for_a_time_column(written):
     assert (info.sample_rate_hz, info.roles, info.notes) == (1e6, PAIR, ())
 
 
+@pytest.mark.parametrize(
+    ("text", "shape"), [("minus (V)\n1.5\n1.25\n0.5\n", (3, 1)), ("plus,minus\n1.5,2\n", (1, 2))]
+)
+def test_one_column_and_one_line_are_a_table_too(written, text, shape):
+    _, blocks = read_all(f"file:{written(text)}?rate=1000")
+    assert np.concatenate([block.samples_v for block in blocks]).shape == shape
+
+
 def test_a_stated_rate_goes_before_the_time_column(written):
     path = written("time,plus (V),minus (V)\n0.0,1.5,2\n0.0,1.25,3.5\n7.0,1.5,0\n")
     info, _ = read_all(f"{path}?rate=5")
