@@ -650,13 +650,9 @@ class MainWindow(QWidget):
         if view.phase is Phase.RUNNING and (are_real or view.source == source):
             self.resume(left)
             return
-        said = Opening(source)
-        lasting = said.lasting
-        used = [
-            each
-            for each in self._settings.recent
-            if lasting is not None and each.opening.address in (source, lasting.address)
-        ]
+        said, lasting = Opening(source), Opening(source).lasting
+        names = () if lasting is None else (source, lasting.address)
+        used = [each for each in self._settings.recent if each.opening.address in names]
         if left.head.virtual and said.is_virtual:
             used.append(Choice(said, left.head.profile))
         if used:
