@@ -12,7 +12,7 @@ import soundfile
 from app.cli import main
 from app.cli.source_check import recheck_before_job
 from app.live.loop_check import LoopFault
-from app.live.source_check import _time_is_kept, listen, quiet_check_of
+from app.live.source_check import HeardFrames, _time_is_kept, listen, quiet_check_of
 from app.profiles import load_profile
 from instruments.kept import read_proof
 from instruments.proof import InputIdentity
@@ -147,6 +147,19 @@ def test_what_is_said_of_a_piece_is_said_of_all_that_was_heard(said):
     assert [len(each) for each in heard.stretches] == [100, 100]
     told = {name: getattr(heard, name) for name in ("uncalibrated", "min_max", "clipped")}
     assert told == {name: name == said for name in told}
+
+
+def test_pairs_of_extremes_have_offset_and_hum_in_their_middle():
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    middle_v = 0.03 + 0.02 * np.sin(2.0 * np.pi * 50.0 * time_s)
+    half_v = 0.004 * (1.0 + np.random.default_rng(1).random(len(time_s)))
+    pairs_v = np.stack([middle_v - half_v, middle_v + half_v], axis=1).reshape(-1, 1)
+    heard = HeardFrames([pairs_v.astype(np.float32)], [], [], False, min_max=True, clipped=False)
+    info = replace(Pieces.info, sample_rate_hz=2.0 * RATE_HZ)
+    channel = quiet_check_of(info, heard).channels[Role.ENVELOPE]
+    assert channel.offset_v == pytest.approx(0.03, abs=1e-4)
+    assert channel.hum_hz == pytest.approx(50.0, abs=0.5)
+    assert channel.hum_v == pytest.approx(0.02 / np.sqrt(2.0), rel=0.02)
 
 
 def test_the_clock_of_a_live_input_is_told():
