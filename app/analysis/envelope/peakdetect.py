@@ -295,20 +295,19 @@ class MinMaxPath(SignalPath):
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:
-        """Return what the part of the floor does that is left on a signal, rounding, and bending.
-
-        Of extremes alone nothing tells how an amplifier bends the tops.
-        """
-        del centre_frames
+        """Return what the part of the floor does that is left on a signal, and rounding."""
+        del centre_frames, heights_v
         # Two inputs round what is equal and opposite alike, and the errors add.
         rounding_u_v = self._inputs * extreme_u_v(self.step_v)
-        effects = np.array(
-            [[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v], [0.0, 0.0]]
-        )
+        return np.array([[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v]])
+
+    def untold_v(self, heights_v: tuple[float, float]) -> NDArray[np.float64]:
+        """Return what bending does: of extremes alone nothing tells how much tops are bent."""
         lower, upper = sorted(heights_v)
+        moved = np.zeros(2)
         if upper > 0.0:
-            effects[3, int(np.argmax(heights_v))] = untold_bend(lower / upper) * upper
-        return effects
+            moved[int(np.argmax(heights_v))] = untold_bend(lower / upper) * upper
+        return moved
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether many pairs of the newest record end at the very same extreme."""

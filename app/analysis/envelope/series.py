@@ -290,6 +290,14 @@ class SignalPath:
         del centre_frames, heights_v
         return np.zeros((0, 2))
 
+    def untold_v(self, heights_v: tuple[float, float]) -> NDArray[np.float64]:
+        """Return by how much what no record tells moves mean heights, for one u of it, shape (2,).
+
+        It is the same in each record of a signal, and does not average out.
+        """
+        del heights_v
+        return np.zeros(2)
+
     def steps_u_v(self, fall_v: float) -> float:
         """Return the standard uncertainty of a top from steps; elsewhere in effects.
 

@@ -60,9 +60,10 @@ _UNEVEN = 0.03
 """A spindle's mass lets no turn differ by more than this from the one before (common practice)."""
 _OFF_SPEED = 0.02
 _OFF_CARRIER = 0.05
-_PULSE, _SAME_SIGNAL = 0.05, 0.5
+_PULSE, _SAME_SIGNAL, _GONE_SIGNAL = 0.05, 0.5, 0.25
 """A capture may begin or end within a pulse, of no more of a turn than this (common practice). With
-more than this part of the turns' power the pattern is still there."""
+more than this part of the turns' power the pattern is still there, with less than that it is gone.
+"""
 
 
 class Analyser:
@@ -104,6 +105,9 @@ class Analyser:
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
         """The newest whole turn; where all are kept it is there when the capture has ended."""
+        self.told: Reading | None = None
+        """The last summary without what no record tells; None before any, and where lobes could not
+        be read."""
         self.moving: Quantity | None = None
         """The balance now, inside a lobe, where the head has moved away from the reading's."""
 
@@ -532,9 +536,10 @@ class Analyser:
         """Return what whole turns give without lobes: speed, carrier, and faults of the signal."""
         setup, finder = self._setup, self._finder
         notes = list(self._standing_notes())
-        if len(turns) < len(self._turns):
-            notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
-        missed = self._without_pulses(series)
+        missed, gone = self._between_turns(series)
+        dropped = len(self._turns) - len(turns) + gone
+        if dropped:
+            notes.append(messages.fill(messages.TURNS_DROPPED, dropped))
         if missed:
             notes.append(messages.fill(messages.INDEX_MISSED, missed))
         speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn, series)
@@ -557,27 +562,34 @@ class Analyser:
             revolutions=len(turns),
         )
 
-    def _without_pulses(self, series: EnvelopeSeries) -> int:
-        """Return how many turns passed with the pattern there and pulses of the index missing.
+    def _between_turns(self, series: EnvelopeSeries) -> tuple[int, int]:
+        """Return how many turns that were not made had the pattern, pulses of the index missing.
 
-        Of records that an edge began there are no turns before it, nor between them.
+        And how many of them had no signal, or samples missing. Of records there are no turns
+        before the edge that began them, nor between them.
         """
+        if self._setup.min_max or not self._turns:
+            return 0, 0
         by_edges = self._finder.by_index and not self._finder.lobes_a_turn
-        if not by_edges or self._finder.index_is_doubled or self._setup.min_max or not self._turns:
-            return 0
+        by_edges = by_edges and not self._finder.index_is_doubled
         ends = [float(self._first_frame or 0), *(turn.end_frame for turn in self._turns)]
         starts = [*(turn.start_frame for turn in self._turns), float(self._end_frame)]
         frames = float(np.mean([turn.frames for turn in self._turns]))
         within = bins_of(series, self._turns)[0]
-        least_v2 = _SAME_SIGNAL * float(np.mean(series.power_v2[within])) if within.size else np.inf
-        missed = 0
+        usual_v2 = float(np.mean(series.power_v2[within])) if within.size else np.inf
+        missed = gone = 0
         for number, (end, start) in enumerate(zip(ends, starts, strict=True)):
-            lost, bins = (start - end) / frames, series.bins_between(end, start)
             # At either end of a capture there is a part of a turn.
-            turns = round(lost) if 0 < number < len(self._turns) else int(lost - _PULSE)
-            if turns > 0 and series.ok[bins].all() and np.mean(series.power_v2[bins]) > least_v2:
-                missed += turns
-        return missed
+            is_between = 0 < number < len(self._turns)
+            lost = (start - end) / frames
+            turns = max(round(lost) if is_between else int(lost - _PULSE), 0)
+            begin = end if number else start - turns * frames
+            for turn in range(turns):
+                bins = series.bins_between(begin + turn * frames, begin + (turn + 1) * frames)
+                power_v2 = float(np.sum(series.power_v2[bins])) / max(bins.stop - bins.start, 1)
+                missed += bool(series.ok[bins].all()) and power_v2 > _SAME_SIGNAL * usual_v2
+                gone += not series.ok[bins].all() or power_v2 < _GONE_SIGNAL * usual_v2
+        return missed if by_edges else 0, gone
 
     def _over_lobes(
         self,
@@ -617,6 +629,9 @@ class Analyser:
             snr_db=self._snr_db(heights),
             sign=self._sign(sense),
         )
+        untold_v = self._path.untold_v((heights.first_v.value, heights.second_v.value))
+        self.told = with_balance(completed, heights, sense, self._setup)
+        heights = with_effects(heights, untold_v[None])
         return with_balance(completed, heights, sense, self._setup)
 
     @property

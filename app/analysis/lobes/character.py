@@ -18,7 +18,7 @@ from app.analysis.lobes.heights import (
     balance_of,
     ratio_of,
 )
-from app.analysis.lobes.law import bend_of, kept_u_v, unknown_law_u
+from app.analysis.lobes.law import bend_of, bent_u, kept_u_v, unknown_law_u
 from app.analysis.lobes.layout import Layout, closed, smoothed
 from app.analysis.lobes.nulls import Aside, aside, lean, steady
 from app.analysis.lobes.windows import Windows
@@ -291,7 +291,8 @@ def _of_two_lobes(
     shows = sharp and wanted != Geometry.TWO_BAND
     bends = [bend_of(turn, centre) for centre in layout.centres.tolist()]
     bend = _sure_bend(bends) if shows else 0.0
-    taller = float(layout.centres[int(heights_v[1] > heights_v[0])])
+    which = int(heights_v[1] > heights_v[0])
+    taller = float(layout.centres[which])
     if bend > _LEVEL_BEND or (shows and _is_level(turn, filled_v2, taller, _LEVEL_SIGMAS)):
         return Character(None, messages.TOPS_LEVEL)
     if abs(balance) < _ALIKE and all(
@@ -324,7 +325,10 @@ def _of_two_lobes(
     if bend <= _CUT_BEND:
         bend = _bend_of_a_cut(bends, balance, _by_nulls(nulls) if shows else None)
     cut_u = _CUT_U * float(np.sqrt(bend))
-    return replace(found, geometry=geometry, balance_u=float(np.hypot(found.balance_u, cut_u)))
+    # Of extremes no harmonic tells of an amplifier that bends.
+    amplifier_u = bent_u(bends[which], heights_v) if setup.min_max else 0.0
+    parts = [found.balance_u, cut_u, amplifier_u]
+    return replace(found, geometry=geometry, balance_u=float(np.linalg.norm(parts)))
 
 
 def _of_sharp_nulls(

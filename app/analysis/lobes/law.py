@@ -55,6 +55,8 @@ _CHANCE = 2.0
 _LEAST_KEPT, _BELOW_SIGMAS = 0.002, 2.0
 _COSINE_BEND = 0.25
 """Lobes that bend by more either way are no cosines, and their flanks end nowhere."""
+_CUBIC_BEND = 6.0
+"""What takes a small part off a top by the cube bends it by six times that part."""
 _BESIDE = 0.45
 """Beyond so much of the turn from its middle no lobe goes on."""
 
@@ -123,6 +125,22 @@ def bend_of(turn: MeanTurn, centre: float) -> Quantity | None:
         (each for each in _LEVELS if _exceeds(height, slope, curve, covariance, each)), default=0.0
     )
     return Quantity(_LEVEL, min(u, (_LEVEL - least) / _LEVEL_SIGMAS))
+
+
+def bent_u(bend: Quantity | None, heights_v: tuple[float, float]) -> float:
+    """Return the standard uncertainty of a balance from a top that an amplifier bends by the cube.
+
+    Parameters
+    ----------
+    bend : Quantity or None
+        Of the taller lobe; what chance bends it by is left out.
+    """
+    lower, upper = sorted(heights_v)
+    if bend is None or bend.value <= _LEVEL_SIGMAS * bend.u:
+        return 0.0
+    beyond = float(np.sqrt(max(bend.value**2 - _CHANCE * bend.u**2, 0.0)))
+    lost = beyond / _CUBIC_BEND * (1.0 - (lower / upper) ** 2)
+    return 2.0 * lower * upper / (lower + upper) ** 2 * lost
 
 
 def _exceeds(

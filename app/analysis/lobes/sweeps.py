@@ -1,11 +1,15 @@
-"""Separate records, as a scope delivers them: each is read by itself, and they are averaged."""
+"""Separate records, as a scope delivers them: each is read by itself, and they are averaged.
+
+What noise does to them averages out; what none of them tells is the same in all (JCGM 100, 5.2).
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
-from math import hypot, sqrt
+from math import sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +25,13 @@ _QUIET_U = 0.012
 """Records are averaged until the balance's standard uncertainty is below this, or four of them."""
 
 
+class SweepRecord(NamedTuple):
+    """A record's reading, and the same without what no record tells."""
+
+    reading: Reading
+    told: Reading
+
+
 class SweepAnalyser:
     """Takes whole records, of samples or of min/max pairs, and holds the newest reading.
 
@@ -32,7 +43,7 @@ class SweepAnalyser:
 
     def __init__(self, setup: Setup, *, keep_all: bool) -> None:
         self._setup = setup
-        self._readings: deque[Reading] = deque(maxlen=None if keep_all else _RECENT)
+        self._records: deque[SweepRecord] = deque(maxlen=None if keep_all else _RECENT)
         self._first_index: int | None = None
         self._end_index = 0
         self._turns = 0
@@ -62,8 +73,8 @@ class SweepAnalyser:
         self.locked = newest.revolutions > 0
         if one.trace is not None:
             self.trace = replace(one.trace, number=self._turns)
-        self._readings.append(newest)
-        self.reading = self._recent(newest)
+        self._records.append(SweepRecord(newest, one.told or newest))
+        self.reading = self._recent()
         return True
 
     def finish(self) -> None:
@@ -71,9 +82,9 @@ class SweepAnalyser:
 
     def summary(self) -> Reading:
         """Return the reading over all records kept."""
-        if not self._readings:
+        if not self._records:
             return invalid(Reading(valid=False), messages.NO_WHOLE_TURN)
-        whole = average(self._readings, self._setup)
+        whole = average(self._records, self._setup)
         first = self._first_index or 0
         return replace(whole, first_index=first, end_index=self._end_index)
 
@@ -89,29 +100,35 @@ class SweepAnalyser:
         del side
         return messages.TEACH_NOT_SWEEPS
 
-    def _recent(self, newest: Reading) -> Reading:
+    def _recent(self) -> Reading:
         """Return the newest reading, averaged with as few before it as are needed."""
-        chosen = [newest]
-        for before in list(self._readings)[-2::-1]:
-            quiet = chosen[0].balance is not None and chosen[0].balance.u <= _QUIET_U
-            if quiet or not before.valid:
+        newest, *earlier = list(self._records)[::-1]
+        chosen, balance = [newest], newest.reading.balance
+        for before in earlier:
+            quiet = balance is not None and balance.u <= _QUIET_U
+            if quiet or not before.reading.valid:
                 break
             chosen.append(before)
-        return average(chosen, self._setup) if len(chosen) > 1 else newest
+        return average(chosen, self._setup) if len(chosen) > 1 else newest.reading
 
 
-def average(readings: Sequence[Reading], setup: Setup) -> Reading:
+def average(records: Sequence[SweepRecord], setup: Setup) -> Reading:
     """Return the mean of the valid readings of records; without any, the newest one."""
-    fine = [reading for reading in readings if reading.valid]
-    if not fine:
-        return readings[-1]
+    valid = [record for record in records if record.reading.valid]
+    if not valid:
+        return records[-1].reading
+    fine = [record.reading for record in valid]
     last = fine[-1]
     if len(fine) == 1:
         return last
     outward = 1 if setup.first_lobe_outward else -1
     sense = None if last.sign is Sign.UNKNOWN else outward
-    values = [_in_order(reading, sense) for reading in fine]
-    first, second, balance = (_mean([value[k] for value in values]) for k in range(3))
+    values, told = (
+        [_in_order(reading, sense) for reading in readings] for readings in zip(*valid, strict=True)
+    )
+    first, second, balance = (
+        _mean([value[k] for value in values], [each[k].u for each in told]) for k in range(3)
+    )
     balance = Quantity(balance_of(first.value, second.value), balance.u)
     merged = replace(
         last,
@@ -133,11 +150,13 @@ def _in_order(reading: Reading, sense: int | None) -> tuple[Quantity, Quantity, 
     return reading.first_v, reading.second_v, Quantity(value, reading.balance.u)
 
 
-def _mean(quantities: Sequence[Quantity]) -> Quantity:
+def _mean(quantities: Sequence[Quantity], told_u: Sequence[float]) -> Quantity:
+    """Return the mean of quantities, whose u beyond `told_u` is of what is the same in all."""
     values = np.array([quantity.value for quantity in quantities])
-    u = np.array([quantity.u for quantity in quantities])
-    noise = float(np.sqrt(np.sum(u**2))) / len(u)
-    return Quantity(float(values.mean()), float(np.hypot(noise, excess_u(values, u))))
+    u, told = np.array([quantity.u for quantity in quantities]), np.array(told_u)
+    same = float(np.mean(np.sqrt(np.maximum(u**2 - told**2, 0.0))))
+    parts = [float(np.linalg.norm(told)) / len(u), same, excess_u(values, told)]
+    return Quantity(float(values.mean()), float(np.linalg.norm(parts)))
 
 
 def _mean_by_clock(quantities: Sequence[Quantity | None], clock_u_part: float) -> Quantity | None:
@@ -145,9 +164,5 @@ def _mean_by_clock(quantities: Sequence[Quantity | None], clock_u_part: float) -
     known = [quantity for quantity in quantities if quantity is not None]
     if not known:
         return None
-    apart = [
-        Quantity(each.value, sqrt(max(0.0, each.u**2 - (clock_u_part * each.value) ** 2)))
-        for each in known
-    ]
-    mean = _mean(apart)
-    return Quantity(mean.value, hypot(mean.u, clock_u_part * mean.value))
+    apart = [sqrt(max(0.0, each.u**2 - (clock_u_part * each.value) ** 2)) for each in known]
+    return _mean(known, apart)

@@ -120,6 +120,15 @@ def test_samples_that_are_no_numbers_cost_their_turn(columns):
     assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
 
 
+@pytest.mark.parametrize(("span", "turns"), [((1.2, 2.8), 2), ((2.9, 9.0), 1), ((-1.0, 0.9), 1)])
+def test_a_signal_that_is_gone_with_its_index_costs_turns_and_that_is_said(span, turns):
+    reading = analyse(spoilt(0.0, spans=(span,)), RATE_HZ)
+    assert reading.valid
+    told = [messages.fill(messages.TURNS_DROPPED, turns)]
+    assert [each for each in reading.notes if each.text == messages.TURNS_DROPPED.text] == told
+    assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
+
+
 def test_samples_that_are_no_numbers_in_every_turn_leave_none():
     spans = tuple((turn + 0.3, turn + 0.3002) for turn in range(-1, 6))
     reading = analyse(spoilt(math.nan, spans=spans), RATE_HZ)
