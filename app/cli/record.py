@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from app.cli.measure import Interrupt, interrupted
+from app.files import atomic_write
 from instruments.address import open_address
 from instruments.file.source import FileSource
 from instruments.file.writer import CaptureWriter, check_place
@@ -180,13 +181,15 @@ def write_simulation(
     source = open_address(address, SourceRequest(roles=roles, paced=False))
     if not isinstance(source, VirtualSource):
         raise AddressError(f"address “{address}”: only the virtual drive is simulated; use sim:")
+    check_place(out, overwrite=overwrite)
     beside = out.with_suffix(".truth.json")
     if beside.exists() and not overwrite:
         raise SourceUnavailable(f"file “{beside}” is there already; name another capture")
     done = record(source, out, seconds, overwrite=overwrite, progress=progress)
     truth = json.dumps(asdict(source.drive.truth(0.0, done.seconds)), indent=2)
     try:
-        beside.write_text(truth + "\n", encoding="utf-8")
+        with atomic_write(beside) as part:
+            part.write_text(truth + "\n", encoding="utf-8")
     except OSError as fault:
         raise SourceUnavailable(f"file “{beside}” cannot be written: {fault.strerror}") from None
     return done, beside

@@ -1,6 +1,7 @@
 import json
 import os
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -209,6 +210,19 @@ def test_only_the_virtual_drive_is_simulated(tmp_path):
     write_capture(tmp_path / "in.wav", "differential")
     with pytest.raises(AddressError, match="only the virtual drive"):
         simulated(str(tmp_path / "in.wav"), tmp_path / "out.wav")
+
+
+@pytest.mark.parametrize("out", [".", "/", ""])
+def test_what_has_no_name_is_simulated_nowhere(out):
+    with pytest.raises(SourceUnavailable, match=r"must end in \.wav"):
+        write_simulation(SIM, Path(out), 0.1, None, overwrite=True, progress=lambda *_: None)
+
+
+def test_a_truth_is_not_written_where_a_link_leads(tmp_path):
+    (tmp_path / "out.truth.json").symlink_to(tmp_path / "elsewhere")
+    _, beside = simulated(SIM, tmp_path / "out.wav", 0.1)
+    assert not (tmp_path / "elsewhere").exists()
+    assert json.loads(beside.read_text(encoding="utf-8"))["virtual"] is True
 
 
 def test_an_existing_truth_is_kept_unless_it_may_go(tmp_path):
