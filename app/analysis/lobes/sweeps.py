@@ -25,7 +25,7 @@ _QUIET_U = 0.012
 """Records are averaged until the balance's standard uncertainty is below this, or four of them."""
 
 
-class SweepRecord(NamedTuple):
+class ReadRecord(NamedTuple):
     """A record's reading, and the same without what no record tells."""
 
     reading: Reading
@@ -43,7 +43,7 @@ class SweepAnalyser:
 
     def __init__(self, setup: Setup, *, keep_all: bool) -> None:
         self._setup = setup
-        self._records: deque[SweepRecord] = deque(maxlen=None if keep_all else _RECENT)
+        self._records: deque[ReadRecord] = deque(maxlen=None if keep_all else _RECENT)
         self._first_index: int | None = None
         self._end_index = 0
         self._turns = 0
@@ -73,7 +73,7 @@ class SweepAnalyser:
         self.locked = newest.revolutions > 0
         if one.trace is not None:
             self.trace = replace(one.trace, number=self._turns)
-        self._records.append(SweepRecord(newest, one.told or newest))
+        self._records.append(ReadRecord(newest, one.told or newest))
         self.reading = self._recent()
         return True
 
@@ -112,7 +112,7 @@ class SweepAnalyser:
         return average(chosen, self._setup) if len(chosen) > 1 else newest.reading
 
 
-def average(records: Sequence[SweepRecord], setup: Setup) -> Reading:
+def average(records: Sequence[ReadRecord], setup: Setup) -> Reading:
     """Return the mean of the valid readings of records; without any, the newest one."""
     valid = [record for record in records if record.reading.valid]
     if not valid:

@@ -10,7 +10,7 @@ from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import carrier_of
 from app.analysis.lobes.speed import mean_speed, speed_over
-from app.analysis.lobes.sweeps import SweepRecord, average
+from app.analysis.lobes.sweeps import ReadRecord, average
 from app.analysis.lobes.turns import LobeTime, PatternTurns, Turn
 from app.analysis.results import Quantity, Reading
 from tests.app.analysis.running import analyse
@@ -99,7 +99,7 @@ def test_the_clock_s_error_is_the_same_in_every_record(count):
         balance=Quantity(0.0, 1e-3),
         speed_rpm=Quantity(300.0, float(np.hypot(own_u, 300.0 * part))),
     )
-    whole = average([SweepRecord(one, one)] * count, replace(WIRED, clock_u_part=part))
+    whole = average([ReadRecord(one, one)] * count, replace(WIRED, clock_u_part=part))
     # What is common to all does not average out: JCGM 100, 4.2.3 and 5.2.
     assert whole.speed_rpm.u == pytest.approx(np.hypot(own_u / np.sqrt(count), 300.0 * part))
 
@@ -107,10 +107,10 @@ def test_the_clock_s_error_is_the_same_in_every_record(count):
 def test_all_else_of_a_mean_is_the_newest_record_s():
     one = Reading(valid=True, **dict.fromkeys(("first_v", "second_v"), Quantity(1.0, 1e-3)))
     each = [replace(one, balance=Quantity(0.0, 1e-3), end_index=end) for end in (1, 2, 3)]
-    records = [SweepRecord(reading, reading) for reading in each]
+    records = [ReadRecord(reading, reading) for reading in each]
     assert average(records, WIRED).end_index == 3
     parked = replace(one, valid=False, end_index=4)
-    assert average([*records, SweepRecord(parked, parked)], WIRED).end_index == 3
+    assert average([*records, ReadRecord(parked, parked)], WIRED).end_index == 3
 
 
 @pytest.mark.parametrize("part_a_s", [-0.02, -0.003, 0.003, 0.02])

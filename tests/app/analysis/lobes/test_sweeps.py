@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from app.analysis.lobes.sweeps import SweepAnalyser, SweepRecord, average
+from app.analysis.lobes.sweeps import ReadRecord, SweepAnalyser, average
 from app.analysis.results import Quantity, Reading
 from tests.app.analysis.running import block_of, setup_for
 from tests.synthesis import Signal, make
@@ -38,7 +38,7 @@ def over_records(records: int, ratio: float, taken: float = 0.0, geometry: str =
 @pytest.mark.parametrize("count", [2, 4, 10])
 def test_what_no_record_tells_does_not_average_out(count):
     told_u, untold_u = 3e-3, 4e-3
-    one = SweepRecord(reading_of(float(np.hypot(told_u, untold_u))), reading_of(told_u))
+    one = ReadRecord(reading_of(float(np.hypot(told_u, untold_u))), reading_of(told_u))
     whole = average([one] * count, SETUP)
     # JCGM 100, 5.2.2: what is fully correlated is summed as it is.
     assert whole.balance.u == pytest.approx(np.hypot(told_u / np.sqrt(count), untold_u))
