@@ -423,3 +423,13 @@ def test_what_was_found_of_the_index_has_names_and_units():
 def test_what_is_no_number_is_refused_with_the_range_where_there_is_one(ends, said):
     with pytest.raises(ValueError, match=f"“warm” is not a number; {said}"):
         checked_answer(Enter("room", Message("How warm?"), "°C", *ends), "warm")
+
+
+@pytest.mark.parametrize(("number", "taken"), [(0, True), (50, True), (-0.1, False), (50.1, False)])
+def test_a_number_is_taken_up_to_its_limits_and_no_further(number, taken):
+    ask = Enter("room", Message("How warm?"), "°C", 0.0, 50.0)
+    if taken:
+        assert checked_answer(ask, number) == number
+        return
+    with pytest.raises(ValueError, match="cannot be; enter 0 to 50"):
+        checked_answer(ask, number)
