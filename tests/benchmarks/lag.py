@@ -60,10 +60,12 @@ def lag_of(place: float, geometry: str = "two-band", snr_db: float = 25.0) -> La
     lobe = int((made.turns[before] - signal.centre) * 2.0 + 0.5) % 2
     height = float(made.envelope_v[before]) / made.tops_v[lobe]
     for now_s, now, settled in _shown(made, signal.rate_hz):
-        if now_s > at_s and not needle_s and now <= wanted:
-            needle_s = now_s - at_s
-        if now_s > at_s and settled <= wanted:
-            return Lag(now_s - at_s, needle_s or now_s - at_s, height)
+        # Whole blocks: what rounding makes of their sum is no lag.
+        since_s = round(now_s - at_s, 6)
+        if since_s > 0.0 and not needle_s and now <= wanted:
+            needle_s = since_s
+        if since_s > 0.0 and settled <= wanted:
+            return Lag(since_s, needle_s or since_s, height)
     raise ValueError(f"the step at {place} of the turn never stood in the reading")
 
 

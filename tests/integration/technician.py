@@ -25,7 +25,8 @@ STILL_S, SETTLES_S = 1.5, 15.0
 NOTICED_S = 8.0
 """A nudge that is noticed is asked about, or measured, within so long."""
 DRIVE = "hall 2, machine 7"
-SOURCE = "sim:offset_um=-60&creep_um=6&seed=3"
+SOURCE = "sim:offset_um=-60&creep_um=6&seed=3&rate=400000&carrier_hz=62500"
+"""Of a drive that a slow computer keeps up with beside a display and a bus of its own."""
 STEP_UM, LARGE_STEPS = 5.0, 5
 """What a step of the head is, and how many are one large one."""
 TOLD_OF_ROOM = {"°C": "23", "%": "50", "min": "30"}

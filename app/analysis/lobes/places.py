@@ -52,6 +52,11 @@ class _Shape(NamedTuple):
     lean: float
     u_v: float
 
+    @property
+    def height_v(self) -> float:
+        """Height from which it falls; it does not go by a bend of 0."""
+        return self.fall_v / self.bend
+
 
 class LobePlaces:
     """Compares each lobe's fall and lean with those of the same one in the turns before."""
@@ -152,7 +157,11 @@ def _has_gained(before: _Shape, now: _Shape) -> bool:
 
 def _has_changed(usual: Sequence[_Shape], now: _Shape) -> bool:
     """Return whether a lobe is of one shape in its one part, and of another in the rest."""
-    if _are_flat(usual, now) or now.u_v <= _WORSE * max(each.u_v for each in usual):
+    if _are_flat(usual, now):
+        return False
+    # A gain makes u and height larger alike, and a head the height alone.
+    worse_v = max(each.u_v * max(1.0, now.height_v / each.height_v) for each in usual)
+    if now.u_v <= _WORSE * worse_v:
         return False
     by_v = min(
         float(np.hypot(now.fall_v * (now.lean - each.lean), now.fall_v - each.fall_v))
