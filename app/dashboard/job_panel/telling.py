@@ -12,7 +12,7 @@ from app.dashboard.job_panel.text import LEAST_TOLD_UM, step_title, value_words,
 from app.dashboard.text import translate, without_numbers
 from app.job.job import Job
 from app.job.model import Action, Do
-from app.job.plan import ENDED
+from app.job.plan import ENDED, Step
 from app.job.units import outcome_in
 from app.numbers import Unit, words_shown
 
@@ -77,17 +77,21 @@ def _key_words(card: Card) -> str:
     return translate("job", "Enter: {0}.").format(card.button)
 
 
-def _found_in(job: Job, unit: Unit) -> dict[tuple[object, ...], str]:
-    """Return what each check that has ended found, a sentence each."""
-    found: dict[tuple[object, ...], str] = {}
-    for step in job.steps:
-        outcome = step.outcome
-        if outcome is not None and step.state in ENDED:
-            value = value_words(outcome_in(outcome, unit))
-            words = ", ".join(filter(None, (verdict_name(outcome.verdict), value)))
-            title = step_title(step, job.profile.sides)
-            found[step.check, step.stage, step.head, outcome.ended_at] = f"{title}: {words}."
-    return found
+def _ended_in(job: Job) -> dict[tuple[object, ...], Step]:
+    """Return the checks that have ended."""
+    return {
+        (step.check, step.stage, step.head, step.outcome.ended_at): step
+        for step in job.steps
+        if step.outcome is not None and step.state in ENDED
+    }
+
+
+def _found_words(step: Step, sides: int, unit: Unit) -> str:
+    """Return a sentence of what a check that has ended found."""
+    assert step.outcome is not None
+    value = value_words(outcome_in(step.outcome, unit))
+    words = ", ".join(filter(None, (verdict_name(step.outcome.verdict), value)))
+    return f"{step_title(step, sides)}: {words}."
 
 
 def _lasting(card: Card) -> Card:
@@ -121,10 +125,15 @@ class JobTeller:
         if job is None:
             self._told, self._found = {}, None
             return ""
-        found = _found_in(job, controller.unit)
+        found = _ended_in(job)
         # What stood when the listening began is old.
         before, self._found = found if self._found is None else self._found, found
-        ended = [words for which, words in found.items() if which not in before]
+        # Asked with each frame, and put into words once.
+        ended = [
+            _found_words(step, job.profile.sides, controller.unit)
+            for which, step in found.items()
+            if which not in before
+        ]
         turning = turning_words(controller, card, reading)
         live = "" if turning else card.live
         if controller.doubt is not None:
