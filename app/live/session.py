@@ -295,8 +295,13 @@ class _Run:
         if not self.play.paused:
             return view
         assert view.strip_s is not None
-        reading_at_s, strip_s = view.reading_at_s + stood_s, view.strip_s + stood_s
-        return replace(view, paused=True, reading_at_s=reading_at_s, strip_s=strip_s)
+        return replace(
+            view,
+            paused=True,
+            reading_at_s=view.reading_at_s + stood_s,
+            analysed=tuple((each, at_s + stood_s) for each, at_s in view.analysed),
+            strip_s=view.strip_s + stood_s,
+        )
 
     # -- the analysis thread -------------------------------------------------------------------
 
@@ -381,7 +386,9 @@ class _Run:
             if block is not None:
                 due_s = block.time_of(block.end_index)
                 if info.live or self.play.wait_for(due_s, self._stopping):
-                    paused = self._newest.count(block, ring.missed_frames, time.monotonic())
+                    # What lies between two records is missed by all.
+                    missed = ring.missed_frames if info.live and info.continuous else 0
+                    paused = self._newest.count(block, missed, time.monotonic())
                     late_s = block.t0_s - end_s
                     if paused and info.live and info.continuous and late_s > _LOST_S:
                         # A pipe cannot say what its writer had no room for, nor a sound server

@@ -176,8 +176,9 @@ class View:
         Frames a second, 0 before the source is open.
     reading : Reading or None
         The newest reading, valid or not.
-    analysed : Reading or None
-        The same as the analysis gave it, however old by now: for what goes by the samples' time.
+    analysed : tuple of (Reading, float)
+        The last of them as the analysis gave them, however old by now, and when each one's newest
+        sample was taken: for what goes by the samples' time, and must not miss one.
     reading_at_s : float
         Monotonic time at which the reading's newest sample was taken; the age counts from it.
     moving : Quantity or None
@@ -220,7 +221,7 @@ class View:
     roles_from: str = ""
     sample_rate_hz: float = 0.0
     reading: Reading | None = None
-    analysed: Reading | None = None
+    analysed: tuple[tuple[Reading, float], ...] = ()
     reading_at_s: float = 0.0
     moving: Quantity | None = None
     trace: Trace | None = None
@@ -249,15 +250,18 @@ _LONGEST_LAG_S = 4.0
 """No analysis of a continuous source is so far behind it: what is so old has no successor."""
 
 
-def looked_through(view: View, now_s: float) -> tuple[Reading | None, float]:
-    """Return the newest reading, however late, and up to when samples have been looked through.
+def looked_through(
+    view: View, after_s: float, now_s: float
+) -> tuple[tuple[Reading | None, float], ...]:
+    """Return what has been looked through since a moment: readings, and when each was taken.
 
-    Where nothing comes any more that is none, and now.
+    The newest comes in any case, however late; where nothing comes any more that is none, and now.
     """
     latest_s = now_s - max(_LONGEST_LAG_S, view.stale_after_s)
-    if view.phase is Phase.RUNNING and view.reading_at_s > latest_s:
-        return view.analysed, view.reading_at_s
-    return None, now_s
+    if view.phase is not Phase.RUNNING or view.reading_at_s <= latest_s:
+        return ((None, now_s),)
+    new = tuple(each for each in view.analysed if each[1] > after_s)
+    return new or view.analysed[-1:]
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,6 +399,8 @@ class Losses:
         return messages.fill(BEHIND, f"{behind_s:.1f}") if late and behind_s > _BEHIND_S else None
 
 
+_MOST_ANALYSED = 256
+"""Readings that are kept for who looks seldom: those of some seconds."""
 _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
 
@@ -407,6 +413,8 @@ class Newest:
         # All written under the lock, by whoever holds the analysis:
         self._reading: Reading | None = None
         self._reading_at_s = 0.0
+        self._analysed: deque[tuple[Reading, float]] = deque(maxlen=_MOST_ANALYSED)
+        self._lost: Message | None = None
         self._trace: Trace | None = None
         self._locked = False
         self._teaching = False
@@ -433,8 +441,11 @@ class Newest:
         if self._fault is not None and messages.WAITING in reading.reasons:
             reading = invalid(replace(reading, reasons=()), self._fault)
         balance = reading.balance if reading.valid else None
+        lost = self._lost
+        analysed = reading if lost is None else invalid(replace(reading, reasons=()), lost)
         with self._lock:
             self._reading, self._reading_at_s, self._trace = reading, at_s, trace
+            self._analysed.append((analysed, at_s))
             self._strip.add(at_s, np.nan if balance is None else balance.value)
 
     def publish_fault(self, fault: Message, at_s: float) -> None:
@@ -454,6 +465,7 @@ class Newest:
         with self._lock:
             has_stopped = self._flow.has_stopped(now_s)
             self._losses.add(len(block.samples_v), missed_frames, now_s)
+            self._lost = self._losses.reason(now_s, 0.0, late=False)
             self._flow.add(now_s)
         return has_stopped
 
@@ -478,6 +490,7 @@ class Newest:
         """
         with self._lock:
             reading, reading_at_s, trace = self._reading, self._reading_at_s, self._trace
+            analysed = tuple(self._analysed)
             locked, teaching, moving = self._locked, self._teaching, self._moving
             strip_s, strip_balance = self._strip.copy()
             records_a_second = self._pace.records_a_second(now_s)
@@ -493,13 +506,11 @@ class Newest:
         if info is not None and info.live and info.continuous:
             late |= has_stopped
         current = stands or not (gone or late)
-        lost = slow = None
+        slow = None
         if info is not None and info.live and info.continuous:
             behind_s = status.waiting_frames / info.sample_rate_hz
             with self._lock:
-                lost = self._losses.reason(now_s, behind_s, late=False)
                 slow = self._losses.reason(now_s, behind_s, late=not current)
-        analysed = invalid(replace(reading, reasons=()), lost) if reading and lost else reading
         if slow or (reading is not None and not current):
             kept = replace(reading or Reading(valid=False), reasons=())
             reading = invalid(kept, slow or messages.STALE)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
 from enum import StrEnum
+from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -134,6 +135,8 @@ class JobController(QObject):
         self._asks_source = False
         # The source of which it is known whether it fits the job.
         self._told_of = self._refused = ""
+        # Up to when samples were looked through as it was seen last.
+        self._seen_s = -inf
         self._nudge: tuple[Do, float] | None = None
         # For which ask the virtual hand has moved: what is watched is another with each.
         self._lent_to: HandWatch | None = None
@@ -532,7 +535,7 @@ class JobController(QObject):
         self._poll(runner)
         self._tell_of_source(runner, view)
         doubt = runner.doubt
-        if runner.see(*looked_through(view, now_s), now_s):
+        if self._see(runner, view, now_s):
             self._go_by_ask(runner)
         elif runner.doubt is not doubt:
             self.changed.emit()
@@ -540,6 +543,17 @@ class JobController(QObject):
             self._step(runner)
 
     # -- inside --------------------------------------------------------------------------------
+
+    def _see(self, runner: JobRunner, view: View, now_s: float) -> bool:
+        """Show all that has come since; returns whether it shows that the hand has done its part.
+
+        A window that is late sees as much as one that is not.
+        """
+        for reading, at_s in looked_through(view, self._seen_s, now_s):
+            self._seen_s = at_s
+            if runner.see(reading, at_s, now_s):
+                return True
+        return False
 
     def _tell_of_source(self, runner: JobRunner, view: View) -> None:
         """Say at once, and not at the next measurement, that a source does not fit the job."""

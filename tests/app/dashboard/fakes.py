@@ -91,7 +91,9 @@ def view(balance=0.12, now_s=None, **changes):
         frames=12_000_000,
     )
     made = replace(made, **changes)
-    return made if "analysed" in changes else replace(made, analysed=made.reading)
+    if "analysed" in changes or made.reading is None:
+        return made
+    return replace(made, analysed=((made.reading, made.reading_at_s),))
 
 
 class FakeControls:

@@ -418,25 +418,30 @@ def test_backspace_gives_up_a_measurement(window, session):
     assert window.controller.job.ask == ask
 
 
-def test_an_arrival_is_noticed_without_a_key(window, session):
+@pytest.mark.parametrize("looks_every", [1, 28])
+def test_an_arrival_is_noticed_without_a_key(window, session, looks_every):
+    """By a window that is busy for three seconds, too."""
     go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
     while window.controller.job.ask.action is not Action.ARRIVE_FROM_OUTSIDE:
         press(KEY.Key_Return)
     assert "is watched" in window.needle_page.job.card.live
     session.quick = False
     now_s = time.monotonic()
-    numbers = itertools.count(1)
+    analysed = []
 
     def show(made, seconds):
         nonlocal now_s
         for _ in range(round(seconds / 0.1)):
             now_s += 0.1
-            session.now = view(0.02, now_s, reading=replace(made, end_index=next(numbers)))
+            analysed.append((replace(made, end_index=len(analysed) + 1), now_s))
+            if len(analysed) % looks_every:
+                continue
+            session.now = view(0.02, now_s, reading=made, analysed=tuple(analysed))
             window.needle_page.job.refresh(session.now, now_s)
 
     show(reading(0.02), 0.5)
     show(parked(readings.NO_CARRIER.text), 0.8)
-    assert window.needle_page.job.card.live == "The head is away."
+    assert looks_every > 1 or window.needle_page.job.card.live == "The head is away."
     show(reading(0.02), 1.5)
     assert isinstance(window.controller.job.ask, Measure)
     assert session.wanted is Measurand.RADIAL
