@@ -41,7 +41,8 @@ def test_the_one_turn_ratio_scatters_little_more_than_the_bound(snr_db):
 @pytest.mark.slow
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 def test_a_step_stands_in_the_reading_in_time(geometry):
-    lags = [lag.lag_of(place, geometry) for place in np.arange(8) / 8]
+    # That in the very top of a lobe leaves the whole one behind it to a narrower window.
+    lags = [lag.lag_of(place, geometry) for place in [*np.arange(8) / 8, 34 / 40]]
     assert np.median([each.settled_s for each in lags]) <= lag.MEDIAN_ALLOWED_S
     assert max(each.settled_s for each in lags) <= lag.WORST_ALLOWED_S
     assert max(each.needle_s for each in lags) <= lag.ANYWHERE_ALLOWED_S

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from app.analysis.lobes.heights import LobeFits
+from app.analysis.lobes.heights import LobeFits, Window
 from app.analysis.lobes.turns import Turn
 
 _KEPT, _FEWEST = 5, 3
@@ -43,6 +43,9 @@ _WORSE, _CHANGED_PART = 1.5, 0.03
 """A lobe has changed within whose fit tells so many times the u of all that are kept, and whose
 shape is another by this part of its fall: it was cut, the head moved, or samples are missing."""
 
+_AS_WIDE = 0.1
+"""Windows differ by less of their width where they are chosen alike."""
+
 
 class _Shape(NamedTuple):
     """Fall from the middle in volts, the same over the height, lean, and u of the height."""
@@ -62,7 +65,7 @@ class LobePlaces:
     """Compares each lobe's fall and lean with those of the same one in the turns before."""
 
     def __init__(self) -> None:
-        self._shapes: dict[int, deque[tuple[int, _Shape]]] = {}
+        self._shapes: dict[int, deque[tuple[Window, _Shape]]] = {}
         self._in_place_frames: dict[int, float] = {}
         self._away: deque[float] = deque(maxlen=_KEPT)
         self._jumps: deque[float] = deque(maxlen=_KEPT)
@@ -87,7 +90,7 @@ class LobePlaces:
         spoilt = [*self._away, *self._jumps]
         return not any(turn.start_frame <= at < turn.end_frame for at in spoilt)
 
-    def take(self, fits: LobeFits, number: int, cosines: int, turn_frames: float) -> bool:
+    def take(self, fits: LobeFits, number: int, window: Window, turn_frames: float) -> bool:
         """Take the newest lobe, and return whether it stands in its place, and whole.
 
         Parameters
@@ -96,8 +99,8 @@ class LobePlaces:
             Of the one lobe.
         number : int
             Which of the turn's lobes it is.
-        cosines : int
-            So many were fitted: only what was fitted alike is compared.
+        window : Window
+            How it was fitted: only what was fitted alike is compared.
         """
         centre, height_v = float(fits.centre_frame[0]), float(fits.height_v[0])
         # Each for itself: else one that is in its place would keep the other out for good.
@@ -112,9 +115,16 @@ class LobePlaces:
         if not max(abs(shape.fall_v) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
             self._run = 0
             return True
-        usual = [each for fitted, each in kept if fitted == cosines]
+        usual = [each for fitted, each in kept if fitted.cosines == window.cosines]
         fine = len(kept) < _FEWEST or not usual or any(_is_alike(each, shape) for each in usual)
-        if fine and len(usual) >= _FEWEST and _has_changed(usual, shape):
+        # What a wide window sees of a lobe's foot is no change against a narrow one.
+        same = [
+            each
+            for fitted, each in kept
+            if fitted.cosines == window.cosines
+            and abs(fitted.span - window.span) <= _AS_WIDE * window.span
+        ]
+        if fine and len(same) >= _FEWEST and _has_changed(same, shape):
             # It stands in its place, so that it is no shift.
             self._run = 0
             return False
@@ -123,7 +133,7 @@ class LobePlaces:
             self.beside_v = _beside_v(usual, shape)
         if fine:
             self._jumps.extend([centre] * self.gained)
-            kept.append((cosines, shape))
+            kept.append((window, shape))
             self._in_place_frames[number], self._run = centre, 0
         else:
             self._away.append(centre)

@@ -327,9 +327,9 @@ class LobeFollower:
     ) -> LiveBalance | Message | None:
         """Take the newest lobe; returns the balance that it gives, if any, or why none stands."""
         assert self.layout is not None
-        fits, cosines = self.layout.fit_one(series, turn, number), self.layout.window.cosines
+        fits, window = self.layout.fit_one(series, turn, number), self.layout.window
         known = clipped or not fits.ok[0]
-        if not known and not self.places.take(fits, number, cosines, turn.frames):
+        if not known and not self.places.take(fits, number, window, turn.frames):
             return None
         was_clipped, self._was_clipped = self._was_clipped, clipped
         was_cut, self._was_cut = self._was_cut, cut

@@ -6,14 +6,14 @@ import pytest
 from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.character import Character
-from app.analysis.lobes.heights import LobeFits
+from app.analysis.lobes.heights import LobeFits, Window
 from app.analysis.lobes.places import LobePlaces
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Geometry
 from tests.app.analysis.running import RAW, setup_for
 
 TURN_FRAMES = 1000.0
-FIRST = (0, 1)
+FIRST = (0, Window(0.57))
 
 
 def fitted(at, *, height_v=1.0, fall_v=0.9, late=0.0, u_v=0.001):
@@ -120,6 +120,17 @@ def test_a_lobe_that_changed_within_is_left_out_and_is_no_shift(
 
 def test_a_worse_fit_of_the_same_shape_is_no_change():
     assert after_five({"u_v": 0.004})[1]
+
+
+def test_what_a_narrower_window_sees_otherwise_is_no_change():
+    """What a step of the head gave, in volts: it moved in one lobe, and this is the one behind."""
+    places = LobePlaces()
+    for turn in range(5):
+        usual = fitted(turn * TURN_FRAMES, height_v=0.48, fall_v=0.7206, u_v=1.7e-4)
+        assert places.take(usual, *FIRST, TURN_FRAMES)
+    behind = fitted(5 * TURN_FRAMES, height_v=0.4245, fall_v=0.7611, u_v=3.6e-4)
+    assert not places.take(behind, *FIRST, TURN_FRAMES)
+    assert places.take(behind, 0, Window(0.165), TURN_FRAMES)
 
 
 def test_noise_and_flat_groups_say_nothing():
