@@ -67,13 +67,13 @@ class SoundOptions:
         Whether what an earlier check kept is passed over.
     """
 
-    rate_hz: int | None = None
-    roles: ChannelRoles | None = None
-    full_scale_v: float | None = None
-    low_corner_hz: float | None = None
-    low_corner_part: float = UNSTATED_TOLERANCE
-    mixed_hz: float | None = None
-    fresh: bool = False
+    rate_hz: int | None
+    roles: ChannelRoles | None
+    full_scale_v: float | None
+    low_corner_hz: float | None
+    low_corner_part: float
+    mixed_hz: float | None
+    fresh: bool
 
 
 def read_options(text: str, options: Mapping[str, str], request: SourceRequest) -> SoundOptions:
@@ -150,7 +150,7 @@ class SoundSource(Source):
         Number, name or part of a name; empty for the default input.
     options : SoundOptions
         Rate, roles, volts at full scale and low corner.
-    name : str or None
+    name : str
         The address as the user typed it.
     timing : Timing
         Times of the capture.
@@ -160,14 +160,14 @@ class SoundSource(Source):
 
     def __init__(
         self,
-        device: str = "",
-        options: SoundOptions | None = None,
-        name: str | None = None,
+        device: str,
+        options: SoundOptions,
+        name: str,
         timing: SoundTiming | None = None,
         portaudio: PortAudio = PORTAUDIO,
     ) -> None:
         self._wanted = device
-        self._options = options or SoundOptions()
+        self._options = options
         self._timing = timing or SoundTiming()
         self._portaudio = portaudio
         self._device: Device | None = None  # as first found
@@ -177,7 +177,7 @@ class SoundSource(Source):
         """What a check of the open input holds for."""
         self._closes = 0  # how often it was closed
         self._swap = threading.Lock()  # guards both
-        self._name = f"sound:{device}" if name is None else name
+        self._name = name
         rate_hz = float(self._options.rate_hz or 0)
         self._info = SourceInfo(
             name=self._name,

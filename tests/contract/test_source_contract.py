@@ -18,7 +18,7 @@ from instruments.address import open_address
 from instruments.pipe.frames import FrameForm
 from instruments.pipe.source import PipeSource, StreamOptions
 from instruments.sound.portaudio import PortAudio
-from instruments.sound.source import SoundSource
+from instruments.sound.source import SoundSource, read_options
 from instruments.source import (
     Block,
     PracticeControls,
@@ -70,7 +70,8 @@ def paced_virtual_drive(_folder):
 
 def sound_input(_folder):
     """A scripted PortAudio; tests/integration has a real one."""
-    return SoundSource("", name="sound:", portaudio=PortAudio(FakeSound(live=True)))
+    options = read_options("sound:", {}, SourceRequest())
+    return SoundSource("", options, "sound:", portaudio=PortAudio(FakeSound(live=True)))
 
 
 def piped_frames(_folder):

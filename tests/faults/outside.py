@@ -28,7 +28,8 @@ from instruments.pipe import source as pipe_module
 from instruments.pipe.program import ProgramSource
 from instruments.pipe.source import PipeSource
 from instruments.sound.portaudio import PortAudio
-from instruments.sound.source import SoundOptions, SoundSource
+from instruments.sound.source import SoundSource
+from instruments.sound.source import read_options as sound_options
 from instruments.source import Source, SourceRequest, parse_roles
 from instruments.virtual.params import read_options
 from instruments.virtual.source import VirtualSource
@@ -212,9 +213,8 @@ class SoundBench(Bench):
 
     def source(self) -> Source:
         """Return the default input."""
-        options = SoundOptions(
-            rate_hz=self.rate_hz, roles=parse_roles(self.roles), full_scale_v=1.0
-        )
+        given = {"rate": str(self.rate_hz), "full_scale_v": "1"}
+        options = sound_options("sound:", given, SourceRequest(roles=parse_roles(self.roles)))
         return SoundSource("", options, "sound:", portaudio=PortAudio(self.fake))
 
     def modules(self) -> tuple[types.ModuleType, ...]:

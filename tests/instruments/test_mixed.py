@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 import soundfile
@@ -10,8 +12,8 @@ from app.live.measurement import EnvelopeOptions, setup_for
 from app.profiles import load_profile
 from instruments.address import open_address
 from instruments.file.description import Description, describe, understand
-from instruments.sound.source import read_options
 from instruments.source import AddressError, Role, SourceRequest, parse_roles
+from tests.instruments.sound.fakesound import FakeSound
 
 PROFILE = load_profile("130mm-48tpi")
 
@@ -37,8 +39,9 @@ def test_a_file_says_it_by_its_address(capture):
     assert setup_for(info, PROFILE, EnvelopeOptions()).mixed_hz == 96e3
 
 
-def test_a_sound_input_and_a_pipe_say_it_too():
-    assert read_options("sound:", {"mixed_hz": "96000"}, SourceRequest()).mixed_hz == 96e3
+def test_a_sound_input_and_a_pipe_say_it_too(monkeypatch):
+    monkeypatch.setitem(sys.modules, "sounddevice", FakeSound())
+    assert opened("sound:?mixed_hz=96000").mixed_hz == 96e3
     address = "pipe:?rate=96000&dtype=int16&channels=2&mixed_hz=98000"
     source = open_address(address, SourceRequest(roles=parse_roles("differential,index")))
     assert source.info.mixed_hz == 98e3
