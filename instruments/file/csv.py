@@ -17,14 +17,13 @@ from instruments.file import statements
 from instruments.file.csv_columns import SampleColumn, TableColumns, sort_columns
 from instruments.file.csv_layout import CsvLayout, find_layout, said_in
 from instruments.file.csv_numbers import Numbers, encoding_of, head_lines, line_of, read_numbers
-from instruments.file.held import HeldCapture
+from instruments.file.held import HeldCapture, is_too_long
 from instruments.file.times import TimeBase, UnevenTime, rate_of, read_times
 from instruments.file.words import SECONDS
 from instruments.source import FormatError
 
 _AGREEMENT = 1e-3
 """A stated interval that is as near as this to the times' own confirms their unit."""
-_MOST_BYTES = 2 << 30
 _WITHOUT_RATE = "it has no time column and states no rate; add ?rate=HZ to its address"
 
 
@@ -45,7 +44,7 @@ def read_csv(path: Path, rate_hz: float | None) -> HeldCapture:
     OSError
         When it cannot be opened.
     """
-    if path.stat().st_size > _MOST_BYTES:
+    if is_too_long(path):
         raise FormatError("it is longer than 2 GiB of text; export it as WAV")
     encoding = encoding_of(path)
     layout = find_layout(head_lines(path, encoding))

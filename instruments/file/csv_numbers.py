@@ -165,18 +165,14 @@ def _tail(path: Path, encoding: str) -> str | None:
 
 def _by_pieces(path: Path, encoding: str, layout: CsvLayout) -> Numbers:
     parts: list[NDArray[np.float64]] = []
-    notes: tuple[str, ...] = ()
-    may_be_cut = False
-    for piece in _pieces(path, encoding, layout.first_line):
-        text = piece.text
-        if piece.is_last:
-            text, worded = _without_tail(layout, text)
-            ended = worded or piece.text[-1:] in _BLANK + (layout.style.separator or "")
-            may_be_cut = not ended and _may_be_cut(text, layout)
-            if worded:
-                notes = ("The text after the samples is passed over.",)
-        if text and not text.isspace():
-            parts.append(_parsed(layout, piece.first, text))
+    pieces = _pieces(path, encoding, layout.first_line)
+    while not (piece := next(pieces)).is_last:
+        parts += _parsed(layout, piece.first, piece.text)
+    text, worded = _without_tail(layout, piece.text)
+    parts += _parsed(layout, piece.first, text)
+    ended = worded or piece.text[-1:] in _BLANK + (layout.style.separator or "")
+    may_be_cut = not ended and _may_be_cut(text, layout)
+    notes = ("The text after the samples is passed over.",) if worded else ()
     return Numbers(tuple(parts), may_be_cut, notes)
 
 
@@ -268,10 +264,12 @@ def _may_be_cut(text: str, layout: CsvLayout) -> bool:
     return len(places) > 1 or 0 in places
 
 
-def _parsed(layout: CsvLayout, first: int, text: str) -> NDArray[np.float64]:
-    """Return the numbers of some lines, shape (rows, columns)."""
+def _parsed(layout: CsvLayout, first: int, text: str) -> list[NDArray[np.float64]]:
+    """Return the numbers of some lines, shape (rows, columns), and nothing of blank ones."""
+    if not text or text.isspace():
+        return []
     table = _quickly(layout, text) if first > layout.plain_from else None
-    return _carefully(layout, first, text) if table is None else table
+    return [_carefully(layout, first, text) if table is None else table]
 
 
 def _quickly(layout: CsvLayout, text: str) -> NDArray[np.float64] | None:

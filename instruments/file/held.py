@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -14,9 +15,21 @@ from instruments.file.times import TimeBase
 
 BLOCK_FRAMES = 262_144
 """Frames of a block."""
+_MOST_BYTES = 2 << 30
 
 Part = tuple[int, bool, NDArray[np.float32]]
 """Absolute index of the first frame, whether frames are missing before it, and the samples."""
+
+
+def is_too_long(path: Path) -> bool:
+    """Tell whether a file is longer than what is held in memory whole may be: 2 GiB.
+
+    Raises
+    ------
+    OSError
+        When it is not there.
+    """
+    return path.stat().st_size > _MOST_BYTES
 
 
 class Capture(Protocol):

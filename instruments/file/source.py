@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from instruments.file.csv import read_csv
-from instruments.file.held import Capture
+from instruments.file.held import Capture, is_too_long
 from instruments.file.isf import is_isf, read_isf
 from instruments.file.roles import ColumnChoice, choose_columns
 from instruments.file.sound_file import SoundFileCapture, sound_kind
@@ -51,8 +51,6 @@ _PEAK_DETECT_HZ = 20e6
 """A scope's peak detect keeps the extremes of a carrier up to this at least (common practice)."""
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 _CONTROLS = frozenset(range(32)) - frozenset(b"\t\n\v\f\r\x1a")
-_MOST_BYTES = 2 << 30
-"""What is held in memory whole is no longer than this."""
 
 
 def open_capture(path: Path, rate_hz: float | None, full_scale_v: float | None) -> Capture:
@@ -95,7 +93,7 @@ def open_capture(path: Path, rate_hz: float | None, full_scale_v: float | None) 
     for is_kind, read in ((is_isf, read_isf), (is_trc, read_trc)):
         if is_kind(head):
             _refuse_rate(rate_hz, "it")
-            if path.stat().st_size > _MOST_BYTES:
+            if is_too_long(path):
                 raise FormatError("it is longer than 2 GiB; save it in parts")
             return read(path.read_bytes())
     _refuse_others(head, name)
