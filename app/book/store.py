@@ -138,7 +138,7 @@ def _in_memory(path: Path) -> sqlite3.Connection:
                 # The contents alone: a copy of the rights would be as useless.
                 shutil.copyfile(each, Path(folder) / each.name)
         there = sqlite3.connect(Path(folder) / path.name)
-        copy = sqlite3.connect(":memory:", isolation_level=None)
+        copy = sqlite3.connect(":memory:")
         try:
             there.backup(copy)
         finally:

@@ -166,7 +166,7 @@ class Analyser:
             first_index += self._break_off(first_index)
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
-        if clipped and not self._keep_all:
+        if clipped:
             self._note_clipped(first_index)
         self._stillness.push(samples_v)
         if self._stillness.fault is None:

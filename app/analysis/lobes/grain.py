@@ -66,7 +66,7 @@ def grain_of(
         return 0.0
     power, u, long = (float(np.mean(each)) for each in zip(*found, strict=True))
     u /= float(np.sqrt(len(found)))
-    return max(long, 0.0) if power > max(_LEAST_PART**2, _SIGMAS * u) else 0.0
+    return long if power > max(_LEAST_PART**2, _SIGMAS * u) else 0.0
 
 
 def of_mean(reach: float, lobes: int, cosines: int) -> float:

@@ -44,7 +44,7 @@ from app.live.past import KEPT_S, SAMPLED_TURNS, Look, Past
 if TYPE_CHECKING:
     from app.live.past import Block
 
-_DECAYS = (0, 4, 16, 60)
+_DECAYS = (0, 4, 16, MOST_TURNS)
 _ZOOM = 1.25
 _HEADROOM = 1.3
 _LOOK_S = 0.1

@@ -50,6 +50,12 @@ def test_without_grain_there_is_none_in_u(name):
     assert holds(read(drawn(PATTERNS[name], turns=6.4)), 0.1).balance.u < 1e-3
 
 
+def test_a_lobe_s_own_shape_is_no_grain():
+    """It comes again with each turn as well: of lobes that meet no polynomial is left nothing."""
+    meeting = drawn(bells(0.1, width=0.14), turns=6.4, snr_db=60.0)
+    assert holds(read(meeting), 0.1).balance.u < 1e-4
+
+
 def test_what_does_not_come_again_is_noise():
     """It scatters from turn to turn, and the mean of more turns has less of it."""
     once, again = (
