@@ -52,6 +52,15 @@ def test_what_was_not_looked_at_is_said_and_judged_by_nobody():
     assert detail(outcome, "looked at") == len(PARTS) - 1
 
 
+def test_a_push_is_asked_for_to_the_side_by_which_it_counts():
+    drive = ScriptedDrive()
+    found_of(CheckName.PUSH, drive)
+    sides = {Action.PUSH_OUTWARD: "outward", Action.PUSH_INWARD: "inward"}
+    pushes = [each for each in drive.done if each.action in sides]
+    assert {each.action for each in pushes} == set(sides)
+    assert all(f" {sides[each.action]}," in str(each.message) for each in pushes)
+
+
 @pytest.mark.parametrize(("play_um", "verdict"), [(0.0, Verdict.PASS), (60.0, Verdict.FAIL)])
 def test_the_play_of_the_arm_is_what_remains_of_a_push(play_um, verdict):
     drive = ScriptedDrive(middle_um=10.0)

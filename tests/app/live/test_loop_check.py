@@ -64,6 +64,36 @@ def test_the_levels_rise_from_nothing_and_are_told():
     assert card.silenced
 
 
+class InVolts(VirtualCard):
+    """A card with so many volts at full scale; it notes how much of that it has given at most."""
+
+    def __init__(self, full_scale_v, *given):
+        super().__init__(*given)
+        self._info = replace(self.info, full_scale_v=full_scale_v)
+        self.highest = 0.0
+
+    def read(self, timeout_s):
+        block = super().read(timeout_s)
+        self.highest = max(self.highest, float(np.abs(block.samples_v).max()))
+        return replace(block, samples_v=self.info.full_scale_v * block.samples_v)
+
+
+def test_the_same_is_played_whatever_a_source_calls_a_volt():
+    levels = []
+    for full_scale_v in (0.2, 5.0):
+        card, told = InVolts(full_scale_v, DETECTOR, RATE_HZ), []
+        check_loop(card, card, 125e3, told.append, quick=True)
+        levels.append(told)
+    assert levels[0] == levels[1]
+
+
+def test_what_the_louder_column_has_is_enough():
+    """The level doubles: that column has no more than twice of what is enough."""
+    card = InVolts(1.0, replace(STRAIGHT, gains=(0.8, 0.3)), RATE_HZ, PHASES)
+    assert checked(card).linear.match == pytest.approx(0.375, abs=0.001)
+    assert card.highest < 0.65
+
+
 @pytest.mark.parametrize("limit", [0.7, 0.2])
 @pytest.mark.parametrize(
     ("parts", "roles"),

@@ -168,6 +168,14 @@ def test_a_gain_or_a_match_that_moved_is_told(change, said):
     assert bool(said) == bool(what_moved(replace(straight, **change), straight))
 
 
+@pytest.mark.parametrize("step_db", [0.25, -0.25])
+def test_the_smallest_step_of_a_mixer_is_told(step_db):
+    """Published: High Definition Audio Specification 1.0a, 7.3.4.10: steps of 0.25 dB and more."""
+    straight = replace(KEPT, detector=None, output="Line", level=0.5, gain=1.1, match=0.99)
+    moved = replace(straight, gain=1.1 * 10.0 ** (step_db / 20.0))
+    assert "a mixer's level has moved" in what_moved(straight, moved)
+
+
 def test_a_detector_that_came_or_went_is_told():
     straight = replace(KEPT, detector=None)
     assert what_moved(KEPT, straight) == what_moved(straight, KEPT) != ""

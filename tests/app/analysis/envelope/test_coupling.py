@@ -186,3 +186,11 @@ def test_what_is_rectified_behind_its_capacitor_is_no_coupled_envelope(behind, g
     assert read(samples, CORNER_HZ).valid
     samples[:, 0] = behind(samples[:, 0])
     assert read(samples, CORNER_HZ).reasons == (messages.NULLS_NOT_LEVEL,)
+
+
+@pytest.mark.parametrize(("apart", "last"), [(12, [306.0]), (13, [300.0, 313.0])])
+def test_nulls_so_near_that_a_bin_is_of_both_their_flanks_are_one(apart, last):
+    """A flank is read up to six bins out: on one bin no level can both rise and fall."""
+    null = np.zeros(400, dtype=bool)
+    null[[50, 100, 200, 300, 300 + apart]] = True
+    assert _middles(null, np.zeros(400), stretch=100).tolist() == [50.0, 100.0, 200.0, *last]

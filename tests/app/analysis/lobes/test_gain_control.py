@@ -79,6 +79,19 @@ def test_another_change_of_the_gain_is_none(name, gain):
     assert messages.GAIN_CONTROLLED not in reading.reasons
 
 
+@pytest.mark.parametrize("name", ["boundary", "groups"])
+@pytest.mark.parametrize("snr_db", [12.0, 18.0, 26.0])
+def test_two_jumps_in_noise_are_two(name, snr_db):
+    """There and back: noise lets each stand out beside its place as well."""
+
+    def gain(time_s):
+        return np.where((time_s > 0.436) & (time_s < 1.136), 1.3, 1.0)
+
+    for seed in (0, 1):
+        reading = read(drawn(PATTERNS[name], gain=gain, turns=9.4, snr_db=snr_db, seed=seed))
+        assert messages.GAIN_CONTROLLED not in reading.reasons
+
+
 @pytest.mark.parametrize("snr_db", [12.0, 40.0])
 @pytest.mark.parametrize("pairs", [2, 4, 6, 9, 18])
 def test_groups_of_any_number_are_read(pairs, snr_db):
