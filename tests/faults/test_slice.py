@@ -24,6 +24,8 @@ RIGHT = (
     # A program that was started for nothing before what it captures from was back.
     ("program", "return", 2911, 0),
     ("program", "stall", SEED, 0),
+    # A gap so long that the count without an index has run aside.
+    ("sim", "overrun", 17001, 0),
     # A clip that begins at the top of the lower lobe.
     ("sound", "clip", 1701, 0),
     # A card that is pulled within a second of its opening.

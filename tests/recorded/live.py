@@ -255,8 +255,10 @@ def by_generator() -> list[str]:
 
 
 def _seen(view: View, now_s: float, begun_s: float) -> str:
-    """Tell a view by times that begin with the session."""
+    """Tell a view by times that begin with the session, and of what was analysed the newest."""
     times = {"reading_at_s": view.reading_at_s - begun_s if view.reading_at_s else 0.0}
+    if view.analysed:
+        times["analysed"] = view.analysed[-1][0]
     if view.strip_s is not None:
         times["strip_s"] = view.strip_s - begun_s
     return f"{told(now_s - begun_s)} s: {told(replace(view, **times))}"

@@ -380,7 +380,14 @@ class Analyser:
         if under_way is None:
             return False
         turns, changed = [*self._turns[-1:], under_way], False
-        for followed in follower.follow(series, turns, self._said_between, self._cut_between):
+        followed_now = follower.follow(
+            series,
+            turns,
+            self._said_between,
+            self._cut_between,
+            foretold=not self._finder.by_index,
+        )
+        for followed in followed_now:
             if followed.live is None:
                 assert followed.why is not None
                 self._in_order = None

@@ -199,6 +199,8 @@ _QUIET_NULLS = 0.02**2
 """Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
 _NULL_QUANTILE = 0.02
 _PHASE_TURNS = 4
+_LOST_TURNS = 2.2
+"""A count that has run for so many turns without a lobe stands no more where lobes do."""
 _UNKNOWN = Character(None, messages.NO_PATTERN)
 
 
@@ -227,6 +229,8 @@ class LobeFollower:
         self._setup = setup
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
+        self._whole_at = -np.inf
+        self._lost_until: float | None = None
         self._doubted = self._was_clipped = self._was_cut = False
         self.layout: Layout | None = None
         """Where the lobes stand, None until there are any."""
@@ -245,7 +249,8 @@ class LobeFollower:
     def forget(self) -> None:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
-        self._last_centre = -np.inf
+        self._last_centre = self._whole_at = -np.inf
+        self._lost_until = None
         self._doubted = self._was_clipped = self._was_cut = False
         self.layout = self.lone = self._shapes = None
         self.places = LobePlaces()
@@ -262,6 +267,10 @@ class LobeFollower:
         if self._roughness is not None and not roughness.is_like(self._roughness):
             self.forget()
         self._roughness, self._is_stale = roughness, False
+        learned_to = turns[-1].end_frame
+        self._whole_at = max(self._whole_at, learned_to)
+        if self._lost_until is not None and learned_to > self._lost_until:
+            self._lost_until = None
         turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
         self.lone = layout.lone if layout is not None else None
@@ -290,8 +299,13 @@ class LobeFollower:
         turns: Sequence[Turn],
         said_between: Callable[[float, float], bool],
         cut_between: Callable[[float, float], bool],
+        *,
+        foretold: bool,
     ) -> Iterator[Followed]:
         """Measure every lobe of `turns` that has been completed since the last time.
+
+        Where turns are `foretold`, and no index tells them, none is measured that comes after
+        turns without any: it stands where the count has run to, until that is learned anew.
 
         One that is out of its place is left out, unless it was clipped: that is told, and held
         against none that comes after.
@@ -316,20 +330,30 @@ class LobeFollower:
                     continue
                 is_cut = cut_between(*span)
                 is_clipped = is_cut or said_between(*span)
-                live = self._completed(series, turn, number, cut=is_cut, clipped=is_clipped)
+                fits = layout.fit_one(series, turn, number)
+                if foretold and fits.ok[0] and self._is_lost(centre, turn):
+                    continue
+                live = self._completed(fits, turn, number, cut=is_cut, clipped=is_clipped)
                 if isinstance(live, Message):
                     yield Followed(None, *span, live)
                 elif live is not None:
                     yield Followed(live, *span)
 
+    def _is_lost(self, centre: float, turn: Turn) -> bool:
+        """Return whether a lobe comes after turns without one, and nothing was learned since."""
+        if centre - self._whole_at > _LOST_TURNS * turn.frames:
+            self._lost_until = centre
+            self._tracker.miss_both()
+        self._whole_at = centre
+        return self._lost_until is not None
+
     def _completed(
-        self, series: EnvelopeSeries, turn: Turn, number: int, *, cut: bool, clipped: bool
+        self, fits: LobeFits, turn: Turn, number: int, *, cut: bool, clipped: bool
     ) -> LiveBalance | Message | None:
         """Take the newest lobe; returns the balance that it gives, if any, or why none stands."""
         assert self.layout is not None
-        fits, window = self.layout.fit_one(series, turn, number), self.layout.window
         known = clipped or not fits.ok[0]
-        if not known and not self.places.take(fits, number, window, turn.frames):
+        if not known and not self.places.take(fits, number, self.layout.window, turn.frames):
             return None
         was_clipped, self._was_clipped = self._was_clipped, clipped
         was_cut, self._was_cut = self._was_cut, cut

@@ -276,6 +276,26 @@ def test_a_gap_does_not_move_the_needle():
     assert np.array(shown) == pytest.approx(made.balance, abs=0.004)
 
 
+@pytest.mark.parametrize("part", [0.04, 0.96])
+def test_where_the_count_ran_on_over_a_long_gap_lobes_are_looked_for_anew(part):
+    """After many turns that nobody saw lobes stand a little aside of where they are expected."""
+    made = make(Signal(**BRISK, snr_db=30, ratio=0.6, turns=20.0))
+    turn = round(0.2 * RATE_HZ)
+    before, after = 8 * turn, round((8 + part) * turn)
+    samples = made.columns(*RAW)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    size = round(0.01 * RATE_HZ)
+    shown = []
+    for from_frame, until, first in ((0, before, 0), (after, len(samples), 43 * turn)):
+        for start in range(from_frame, until - size, size):
+            at = first + start - from_frame
+            analyser.push(block_of(samples[start : start + size], at, gap_before=at == 43 * turn))
+            if at >= 43 * turn and analyser.reading.valid:
+                shown.append((at / turn, analyser.reading.ratio.value))
+    assert [ratio for _, ratio in shown] == pytest.approx([0.6] * len(shown), abs=0.003)
+    assert shown[0][0] < 43 + 3
+
+
 def test_clipping_parks_the_needle_and_its_end_frees_it():
     def change(samples, time_s):
         hard = (time_s > 1.5) & (time_s < 2.5)
