@@ -63,7 +63,7 @@ def atomic_write(path: Path) -> Iterator[Path]:
         When it cannot be written, or not be put there: a device, pipe or folder is not replaced.
     """
     check_replaceable(path)
-    handle, name = tempfile.mkstemp(prefix=".evenlobe-", suffix=path.suffix, dir=path.parent)
+    handle, name = tempfile.mkstemp(prefix=".evenlobe-", dir=path.parent)
     os.close(handle)
     try:
         yield Path(name)

@@ -223,6 +223,9 @@ class Book:
         self.path = default_path() if path is None else path
         self._where = str(self.path)
         with as_book_error(self._where), folder_for(self.path):
+            with suppress(FileNotFoundError):
+                # Of one that is too long SQLite would say that it cannot open the book.
+                files_of(self.path)[-1].stat()
             is_new = not self.path.exists() and _made(self.path)
             self._refuse_odd_file(to_read=to_read)
             if to_read and not _is_writable(self.path):

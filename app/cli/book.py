@@ -109,10 +109,11 @@ def backup(options: argparse.Namespace, say: Say) -> None:
 def restore(options: argparse.Namespace, say: Say) -> None:
     """Put a backup in the book's place, once it is known to be whole; keep the book beside it."""
     path = options.book or default_path()
+    with as_book_error(str(path)):
+        taken = path.exists()
     with as_book_error(str(options.file)):
         if is_of_book(options.file, path):
             raise BookError(f"restore “{options.file}”: this is the book itself; name a backup")
-        taken = path.exists()
     if taken and not options.overwrite:
         raise BookError(
             f"book “{path}” is there; add --overwrite to put the backup in its place: the book is "

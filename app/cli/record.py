@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from app.cli.measure import Interrupt, interrupted
-from app.files import atomic_write
+from app.files import atomic_write, check_replaceable
 from instruments.address import open_address
 from instruments.file.source import FileSource
 from instruments.file.writer import CaptureWriter, check_place
@@ -183,7 +183,12 @@ def write_simulation(
         raise AddressError(f"address “{address}”: only the virtual drive is simulated; use sim:")
     check_place(out, overwrite=overwrite)
     beside = out.with_suffix(".truth.json")
-    if beside.exists() and not overwrite:
+    try:
+        check_replaceable(beside)
+        is_taken = beside.exists()
+    except OSError as fault:
+        raise _unwritable(beside, fault) from None
+    if is_taken and not overwrite:
         raise SourceUnavailable(f"file “{beside}” is there already; name another capture")
     done = record(source, out, seconds, overwrite=overwrite, progress=progress)
     truth = json.dumps(asdict(source.drive.truth(0.0, done.seconds)), indent=2)
@@ -191,5 +196,11 @@ def write_simulation(
         with atomic_write(beside) as part:
             part.write_text(truth + "\n", encoding="utf-8")
     except OSError as fault:
-        raise SourceUnavailable(f"file “{beside}” cannot be written: {fault.strerror}") from None
+        raise _unwritable(beside, fault) from None
     return done, beside
+
+
+def _unwritable(path: Path, fault: OSError) -> SourceUnavailable:
+    return SourceUnavailable(
+        f"file “{path}” cannot be written: {fault.strerror}; name another capture"
+    )

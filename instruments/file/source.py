@@ -302,7 +302,8 @@ class FileSource(Source):
                 f"capture “{self._path}” may not be read by you; change its permissions"
             ) from None
         except (OSError, ValueError) as fault:
-            raise SourceUnavailable(f"capture “{self._path}” cannot be read: {fault}") from None
+            why = getattr(fault, "strerror", None) or fault
+            raise SourceUnavailable(f"capture “{self._path}” cannot be read: {why}") from None
 
 
 def _as_recorded(choice: ColumnChoice, roles: tuple[Role, ...]) -> bool:

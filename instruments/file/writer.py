@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import secrets
 import shutil
+import stat
 from pathlib import Path
 from typing import Self
 
@@ -28,15 +29,26 @@ def check_place(path: Path, *, overwrite: bool) -> None:
     Raises
     ------
     SourceUnavailable
-        When it does not end in ``.wav``, its folder is not there, or it is taken, be it by what
-        is no file.
+        When it does not end in ``.wav``, its folder is not there, it is taken, be it by what is
+        no file, or the system has no such names.
     """
     if path.suffix.lower() != ".wav":
         raise SourceUnavailable(f"recording “{path}”: the name must end in .wav; add it")
-    if not path.parent.is_dir():
-        raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
-    if path.exists() and not (overwrite and path.is_file()):
+    try:
+        if not path.parent.is_dir():
+            raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
+        is_file = stat.S_ISREG(path.stat().st_mode)
+    except FileNotFoundError:
+        return
+    except OSError as fault:
+        # A name that the system will not even look up.
+        raise _unwritable(path, fault.strerror or str(fault)) from None
+    if not (overwrite and is_file):
         raise SourceUnavailable(f"recording “{path}” is there already; name another file")
+
+
+def _unwritable(path: Path, why: str) -> SourceUnavailable:
+    return SourceUnavailable(f"recording “{path}” cannot be written ({why}); choose another place")
 
 
 class CaptureWriter:
@@ -70,7 +82,8 @@ class CaptureWriter:
         self._frames = 0
         self._next_index: int | None = None
         check_place(self._path, overwrite=overwrite)
-        self._part = self._path.with_name(f"{self._path.name}.{secrets.token_hex(4)}.part")
+        # Whatever length the recording's name has, this one is taken too.
+        self._part = self._path.with_name(f"recording-{secrets.token_hex(4)}.part")
         try:
             # What has that name already, a link that leads elsewhere with it, is not written to.
             self._part.open("xb").close()
@@ -192,7 +205,4 @@ class CaptureWriter:
                 f"recording “{self._path}”: the disk is full; make room and record again"
             )
         told = getattr(fault, "strerror", None) or str(fault).rpartition(": ")[2]
-        reason = told.rstrip(".")
-        return SourceUnavailable(
-            f"recording “{self._path}” cannot be written ({reason}); choose another place"
-        )
+        return _unwritable(self._path, told.rstrip("."))

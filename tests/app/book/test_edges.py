@@ -320,6 +320,18 @@ def test_a_book_takes_up_its_own_name_and_those_that_sqlite_adds(tmp_path, end):
     assert not is_of_book(tmp_path / "other", path)
 
 
+def test_a_book_s_name_may_be_so_long_that_sqlite_can_add_to_it(tmp_path):
+    """Bytes of a name: {NAME_MAX} of POSIX.1-2024, limits.h; “-journal”: sqlite.org, tempfiles."""
+    longest = tmp_path / ("b" * (os.pathconf(tmp_path, "PC_NAME_MAX") - len("-journal")))
+    with Book(longest) as book:
+        assert filled(book) == 1
+        book.backup(longest.with_name("c" * len(longest.name)))
+    longer = longest.with_name(longest.name + "b")
+    with pytest.raises(BookError, match=f"book “{longer}”: File name too long; choose another"):
+        Book(longer)
+    assert not longer.exists()
+
+
 def test_letters_stand_in_the_file_as_they_are(tmp_path):
     path = tmp_path / "book.sqlite3"
     head = replace(HEAD, profile_values=(("a", "1 µm", "b"),), conditions=(("room", "21 °C"),))

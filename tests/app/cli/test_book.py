@@ -235,6 +235,21 @@ def test_a_backup_is_restored_and_the_book_is_kept_beside_it(book, tmp_path, cap
         assert restored.numbers() == (1,)
 
 
+def test_an_ending_is_as_long_as_the_file_system_takes_it(book, tmp_path, capsys):
+    """Bytes of a name: {NAME_MAX} of POSIX.1-2024, limits.h."""
+    out = tmp_path / ("of." + "x" * (os.pathconf(tmp_path, "PC_NAME_MAX") - len("of.")))
+    assert run(["export", "--out", str(out), "--book", str(book)]) == OK
+    assert names(tmp_path) == ["book.sqlite3", out.name]
+
+
+def test_a_name_that_is_too_long_for_a_restored_book_is_named(book, tmp_path, capsys):
+    long = tmp_path / ("b" * 300)
+    assert run(["restore", str(book), "--book", str(long)]) == BAD_INPUT
+    assert capsys.readouterr().err == (
+        f"evenlobe: book “{long}”: File name too long; choose another place\n"
+    )
+
+
 def test_a_book_that_is_damaged_is_kept_beside_with_its_log(book, tmp_path, capsys):
     """What was written last is in the log alone; the file may be of use to somebody yet."""
     copy = tmp_path / "copy.sqlite3"

@@ -104,12 +104,13 @@ def test_a_place_that_may_not_be_looked_at_is_one_line(monkeypatch, capsys, word
     assert told.count("\n") == 1
 
 
-def test_a_name_longer_than_any_is_one_line(capsys, tmp_path):
+@pytest.mark.parametrize("words", [["record", "sim:", "NAME"], ["measure", "NAME"]])
+def test_a_name_longer_than_any_is_one_line(capsys, tmp_path, words):
     name = str(tmp_path / ("x" * 300 + ".wav"))
-    assert run(["record", "sim:", name, "--seconds", "1"]) == 2
+    assert run([name if word == "NAME" else word for word in words]) == 2
     told = capsys.readouterr().err
     assert "File name too long" in told
-    assert told.count("\n") == 1
+    assert (told.count("\n"), told.count(name)) == (1, 1)
 
 
 @pytest.mark.parametrize(

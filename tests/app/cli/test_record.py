@@ -238,5 +238,8 @@ def test_an_existing_truth_is_kept_unless_it_may_go(tmp_path):
 
 def test_a_truth_that_cannot_be_written_is_told(tmp_path):
     (tmp_path / "out.truth.json").mkdir()
-    with pytest.raises(SourceUnavailable, match=r"out\.truth\.json"):
-        simulated(SIM, tmp_path / "out.wav", 0.1, overwrite=True)
+    long = "x" * (os.pathconf(tmp_path, "PC_NAME_MAX") - len(".wav"))
+    for stem, why in (("out", "is no file"), (long, "too long")):
+        with pytest.raises(SourceUnavailable, match=rf"{stem}\.truth\.json.*{why}; name another"):
+            simulated(SIM, tmp_path / f"{stem}.wav", 0.1, overwrite=True)
+        assert not (tmp_path / f"{stem}.wav").exists()

@@ -91,8 +91,8 @@ def test_a_recording_is_not_written_through_a_link_that_somebody_planted(tmp_pat
     mine = tmp_path / "mine.txt"
     mine.write_text("mine")
     path = tmp_path / "recording.wav"
-    for guess in (f".{os.getpid()}.part", ".part", ".0123abcd.part"):
-        path.with_name(path.name + guess).symlink_to(mine)
+    for guess in (f"-{os.getpid()}", "", "-0123abcd"):
+        path.with_name(f"recording{guess}.part").symlink_to(mine)
     with CaptureWriter(path, INFO) as writer:
         writer.write(block())
     assert read_all(path)[0].roles == ROLES
@@ -165,6 +165,19 @@ def test_names_that_cannot_be_written(tmp_path):
     folder.mkdir()
     assert "is there already" in refused(CaptureWriter, folder, INFO, overwrite=True)
     assert path.read_bytes() == b"precious"
+
+
+@pytest.mark.parametrize("sign", ["x", "µ", "縦"])
+def test_a_name_is_as_long_as_the_file_system_takes_it(tmp_path, sign):
+    """Bytes of a name: {NAME_MAX} of POSIX.1-2024, limits.h."""
+    most = os.pathconf(tmp_path, "PC_NAME_MAX") - len(".wav")
+    path = tmp_path / (sign * (most // len(sign.encode())) + ".wav")
+    with CaptureWriter(path, INFO) as writer:
+        writer.write(block())
+    assert wavfile.read(path)[1].shape == (1000, 3)
+    assert list(tmp_path.iterdir()) == [path]
+    told = refused(CaptureWriter, path.with_name(sign + path.name), INFO)
+    assert told.endswith("cannot be written (File name too long); choose another place")
 
 
 def test_replacing_a_file_when_told(tmp_path):
