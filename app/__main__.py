@@ -6,18 +6,7 @@ import os
 import signal
 import sys
 
-from app.ends import heard
-
-_BY_SIGNAL = 128
-"""To which a shell adds a signal's number in the exit status of a program that it has ended."""
-
-
-def _leave(kind: int) -> None:
-    # By an exception, so that what is half done is put away: a file in the making, what a scope
-    # was set to, a program that was started.
-    if kind == signal.SIGINT:
-        raise KeyboardInterrupt
-    raise SystemExit(_BY_SIGNAL + kind)
+from app.ends import end, heard, status_of
 
 
 def main() -> None:
@@ -30,12 +19,12 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Imported here, so that Ctrl-C is answered as quietly while this takes its time.
-        with heard(_leave):
+        with heard(end):
             from app.cli.main import run
 
             status = run(sys.argv[1:])
     except KeyboardInterrupt:
-        status = _BY_SIGNAL + signal.SIGINT
+        status = status_of(signal.SIGINT)
     sys.exit(status)
 
 

@@ -9,6 +9,40 @@ from contextlib import contextmanager
 ENDS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
+_BY_SIGNAL = 128
+"""To which a shell adds a signal's number in the exit status of a program that it has ended."""
+_ending: BaseException | None = None
+"""What `end` has raised. Its one writer is the main thread, in which signals are heard."""
+
+
+def status_of(kind: int) -> int:
+    """Return the exit status of a program that a signal has ended."""
+    return _BY_SIGNAL + kind
+
+
+def end(kind: int) -> None:
+    """End the program as a signal asks: by an exception, so that what is half done is put away.
+
+    That may be a file in the making, what a scope was set to, a program that was started.
+
+    Raises
+    ------
+    KeyboardInterrupt, SystemExit
+        The first where it is Ctrl-C.
+    """
+    global _ending
+    _ending = KeyboardInterrupt() if kind == signal.SIGINT else SystemExit(status_of(kind))
+    raise _ending
+
+
+def end_if_asked() -> None:
+    """Raise once more what :func:`end` has raised, where it has.
+
+    For where a library has lost it: it calls a function of ours, in which the signal is heard, and
+    knows only that this failed.
+    """
+    if _ending is not None:
+        raise _ending from None
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from app.analysis.results import LATER
+from app.ends import end_if_asked
 from app.job.model import INSERTED, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding
@@ -34,13 +35,15 @@ def as_book_error(where: str) -> Iterator[None]:
     ------
     BookError
         Instead of theirs.
+    KeyboardInterrupt, SystemExit
+        Where the program was asked to end in a function of ours that SQLite calls.
     """
     try:
         yield
-    except sqlite3.IntegrityError as fault:
-        raise RefusedError(f"book “{where}”: {_sentence(fault)}") from None
     except sqlite3.Error as fault:
-        raise BookError(f"book “{where}”: {_sentence(fault)}") from None
+        end_if_asked()
+        kind = RefusedError if isinstance(fault, sqlite3.IntegrityError) else BookError
+        raise kind(f"book “{where}”: {_sentence(fault)}") from None
     except CodingError as fault:
         why = f"it is damaged ({fault}); keep the file, and go on with a backup"
         raise BookError(f"book “{where}”: {why}") from None

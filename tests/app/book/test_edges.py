@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import signal
 import sqlite3
 import threading
 import zlib
@@ -13,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app import ends
 from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.book import codec
@@ -356,6 +358,27 @@ def test_a_book_that_another_makes_meanwhile_is_opened(tmp_path, monkeypatch):
     with Book(path) as book:
         assert book.drives() == ()
     assert path.stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
+def test_an_end_that_is_asked_for_within_sqlite_is_no_fault_of_the_disk(
+    tmp_path, monkeypatch, kind
+):
+    """Of a function of ours SQLite tells only that it failed (sqlite.org/c3ref/result_blob.html)."""
+    path = tmp_path / "book.sqlite3"
+    with Book(path) as book:
+        filled(book)
+    monkeypatch.setattr(ends, "_ending", None)
+    monkeypatch.setattr("app.book.store.checksum", lambda *_: signal.raise_signal(kind))
+    status = {signal.SIGINT: None, signal.SIGTERM: 128 + signal.SIGTERM}[kind]
+    with ends.heard(ends.end), Book(path) as book:
+        for act in (lambda: book.job(1), lambda: book.keep(1, entry(7))):
+            with pytest.raises((KeyboardInterrupt, SystemExit)) as left:
+                act()
+            assert getattr(left.value, "code", None) == status
+    monkeypatch.undo()
+    with Book(path) as book:
+        assert len(book.job(1).entries) == 3
 
 
 def test_a_link_that_leads_nowhere_is_not_followed(tmp_path):
