@@ -18,7 +18,7 @@ import tempfile
 import time
 import uuid
 from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Self
@@ -117,6 +117,21 @@ def _refuse_used(path: Path) -> None:
             pass
         finally:
             there.close()
+
+
+def _remove_empty(path: Path) -> None:
+    """Remove a book in which nothing was ever kept, unless another program has it open by now."""
+    with suppress(sqlite3.Error, OSError):
+        if not path.stat().st_size:
+            path.unlink()
+            return
+        with closing(sqlite3.connect(path, timeout=0.0)) as there:
+            there.execute("PRAGMA locking_mode = EXCLUSIVE")
+            there.execute("BEGIN EXCLUSIVE")
+            if there.execute("SELECT 1 FROM drives").fetchone() is None:
+                # While it is locked: nobody can put anything in between.
+                for each in files_of(path):
+                    each.unlink(missing_ok=True)
 
 
 def _is_writable(path: Path) -> bool:
@@ -226,7 +241,7 @@ class Book:
             with suppress(FileNotFoundError):
                 # Of one that is too long SQLite would say that it cannot open the book.
                 files_of(self.path)[-1].stat()
-            is_new = not self.path.exists() and _made(self.path)
+            self._is_new = not self.path.exists() and _made(self.path)
             self._refuse_odd_file(to_read=to_read)
             if to_read and not _is_writable(self.path):
                 self._db = _in_memory(self.path)
@@ -238,10 +253,31 @@ class Book:
                 self._prepare()
                 self._opened = self._file()
             except BaseException:
-                self._db.close()
-                with suppress(FileNotFoundError):
-                    if is_new and not self.path.stat().st_size:
-                        self.path.unlink()
+                self._undo()
+                raise
+
+    def _undo(self) -> None:
+        """Close the book; where this has made it, it goes again with nothing in it."""
+        self._db.close()
+        if self._is_new:
+            _remove_empty(self.path)
+
+    @classmethod
+    @contextmanager
+    def to_fill(cls, path: Path | None) -> Iterator[Self]:
+        """Open a book to add to it; where nothing comes of that, one that was not there goes again.
+
+        Raises
+        ------
+        OSError
+            When a folder for it cannot be made.
+        """
+        path = default_path() if path is None else path
+        with folder_for(path), cls(path) as book:
+            try:
+                yield book
+            except BaseException:
+                book._undo()
                 raise
 
     def _refuse_odd_file(self, *, to_read: bool) -> None:

@@ -93,7 +93,7 @@ def export(options: argparse.Namespace, say: Say) -> None:
 
 def import_(options: argparse.Namespace, say: Say) -> None:
     """Add what an export holds."""
-    with Book(options.book) as book:
+    with Book.to_fill(options.book) as book:
         drives, jobs = import_json(book, options.file)
     say(f"{options.file}: {drives} drives and {jobs} jobs added")
 

@@ -1,6 +1,7 @@
 """The commands of the book: what they write where, and what they refuse to write over."""
 
 import errno
+import json
 import os
 import shutil
 import sqlite3
@@ -384,6 +385,49 @@ def test_a_book_that_may_only_be_read_is_read(book, tmp_path, monkeypatch, capsy
 def test_an_endless_import_is_refused(book, capsys):
     assert run(["import", "/dev/zero", "--book", str(book)]) == BAD_INPUT
     assert "“/dev/zero”: it is no file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("of", ["nothing", "a folder", "other letters", "a list", "half a book"])
+def test_an_import_of_which_nothing_comes_leaves_no_book_and_none_otherwise(book, tmp_path, of):
+    bad = tmp_path / "bad.json"
+    if of == "a folder":
+        bad.mkdir()
+    elif of == "half a book":
+        assert run(["export", "--out", str(bad), "--book", str(book)]) == OK
+        tree = json.loads(bad.read_text(encoding="utf-8"))
+        tree["jobs"].append({**tree["jobs"][0], "uid": "another", "drive": "none of them"})
+        bad.write_text(json.dumps(tree), encoding="utf-8")
+    elif of != "nothing":
+        bad.write_bytes({"other letters": b'{"\xe4": 1}', "a list": b"[]"}[of])
+    before = names(tmp_path)
+    for where in ("new.sqlite3", "new/and/newer/book.sqlite3"):
+        assert run(["import", str(bad), "--book", str(tmp_path / where)]) == BAD_INPUT
+        assert names(tmp_path) == before
+    content = book.read_bytes()
+    assert run(["import", str(bad), "--book", str(book)]) == BAD_INPUT
+    assert (names(tmp_path), book.read_bytes()) == (before, content)
+
+
+def test_a_new_book_of_which_nothing_comes_stays_for_whoever_has_it_too(tmp_path):
+    path = tmp_path / "new.sqlite3"
+    with pytest.raises(KeyboardInterrupt), Book.to_fill(path):
+        raise KeyboardInterrupt
+    assert names(tmp_path) == []
+
+    def open_two():
+        with Book.to_fill(path):
+            others.append(Book(path))
+            raise KeyboardInterrupt
+
+    others = []
+    with pytest.raises(KeyboardInterrupt):
+        open_two()
+    with others[0] as other:
+        assert filled(other) == 1
+    with pytest.raises(KeyboardInterrupt), Book.to_fill(path):
+        raise KeyboardInterrupt
+    with Book(path) as again:
+        assert again.numbers() == (1,)
 
 
 def test_a_job_is_described_and_what_is_said_is_printed(book, capsys):
