@@ -364,7 +364,7 @@ def test_a_book_that_another_makes_meanwhile_is_opened(tmp_path, monkeypatch):
 def test_an_end_that_is_asked_for_within_sqlite_is_no_fault_of_the_disk(
     tmp_path, monkeypatch, kind
 ):
-    """Of a function of ours SQLite tells only that it failed: sqlite.org/appfunc.html, 2.5."""
+    """Of a function of ours it tells only that it failed: sqlite.org/c3ref/result_blob.html."""
     path = tmp_path / "book.sqlite3"
     with Book(path) as book:
         filled(book)
