@@ -287,6 +287,11 @@ def _desktop(options: argparse.Namespace) -> int:
         else:
             for path in desktop.add():
                 say(str(path))
+    except UnicodeEncodeError:
+        raise UsageFault(
+            "an entry of the desktop is written in UTF-8, and the name of a folder in which this "
+            "program stands is not; give that another"
+        ) from None
     except OSError as fault:
         raise UsageFault(
             f"“{fault.filename}” cannot be written: {fault.strerror}; check the folder's rights"

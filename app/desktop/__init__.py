@@ -48,14 +48,17 @@ def add() -> tuple[Path, Path]:
 
     Raises
     ------
+    UnicodeEncodeError
+        When this program is where no entry can lead: entries are UTF-8, and that is not.
     OSError
         When a folder or a file cannot be written.
     """
     entry, icon = places()
+    text = entry_text(_command(), _icon_word(icon)).encode("utf-8")
     for path in (entry, icon):
         path.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(ICON, icon)
-    entry.write_text(entry_text(_command(), icon), encoding="utf-8")
+    entry.write_bytes(text)
     return entry, icon
 
 
@@ -71,10 +74,19 @@ def remove() -> None:
         path.unlink(missing_ok=True)
 
 
-def entry_text(command: Sequence[str], icon: Path) -> str:
-    """Return the entry that starts a command."""
+def entry_text(command: Sequence[str], icon: str) -> str:
+    """Return the entry that starts a command, with an icon by its path or by its theme's name."""
     words = " ".join(map(quoted, command))
-    return _ENTRY.format(command=_value(words), folder=_value(str(ROOT)), icon=_value(str(icon)))
+    return _ENTRY.format(command=_value(words), folder=_value(str(ROOT)), icon=_value(icon))
+
+
+def _icon_word(icon: Path) -> str:
+    """Return what an entry calls the icon: where it stands, as far as UTF-8 can say that."""
+    try:
+        str(icon).encode("utf-8")
+    except UnicodeEncodeError:
+        return NAME
+    return str(icon)
 
 
 def quoted(word: str) -> str:

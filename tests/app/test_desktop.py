@@ -1,6 +1,7 @@
 """The entry and the icon on a desktop, by freedesktop.org's own validator and by Qt."""
 
 import configparser
+import os
 import subprocess
 
 import numpy as np
@@ -40,7 +41,7 @@ def test_it_is_added_and_taken_away(home, capsys):
 @pytest.mark.parametrize("word", ["plain", "a b", 'a "b"', "cost $5", "back\\slash", "50 %", "`x`"])
 def test_each_word_of_the_command_comes_back(tmp_path, word):
     entry = tmp_path / "evenlobe.desktop"
-    entry.write_text(desktop.entry_text((word, "-m"), tmp_path / "x.svg"), encoding="utf-8")
+    entry.write_text(desktop.entry_text((word, "-m"), str(tmp_path / "x.svg")), encoding="utf-8")
     done = subprocess.run(["desktop-file-validate", entry], capture_output=True, text=True)
     assert (done.returncode, done.stdout) == (0, "")
     # A value's own escapes go first, then the quotes, which are those of a shell.
@@ -48,6 +49,26 @@ def test_each_word_of_the_command_comes_back(tmp_path, word):
     shell = ["sh", "-c", f"printf '%s\\n' {value}"]
     found = subprocess.run(shell, capture_output=True, text=True, check=True).stdout.splitlines()
     assert [each.replace("%%", "%") for each in found] == [word, "-m", "%f"]
+
+
+def test_a_folder_whose_name_is_not_utf_8_is_taken(tmp_path, monkeypatch, capsys):
+    """Desktop Entry Specification 1.5: a file is UTF-8; a theme has icons by their names."""
+    monkeypatch.setenv("XDG_DATA_HOME", os.fsdecode(bytes(tmp_path) + b"/d\xe4ta"))
+    assert run(["desktop"]) == 0
+    entry, icon = desktop.places()
+    done = subprocess.run(["desktop-file-validate", entry], capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (0, "")
+    assert (read(entry)["Icon"], icon.name) == ("evenlobe", "evenlobe.svg")
+    assert icon.read_bytes() == desktop.ICON.read_bytes()
+
+
+def test_a_program_where_no_entry_can_lead_is_a_sentence(home, monkeypatch, capsys):
+    monkeypatch.setattr(desktop, "ROOT", home / "d\udce4ta")
+    assert run(["desktop"]) == 2
+    told = capsys.readouterr().err
+    assert "is written in UTF-8" in told
+    assert told.count("\n") == 1
+    assert not home.exists()
 
 
 def test_a_folder_that_takes_nothing_is_a_sentence(home, capsys):
