@@ -66,17 +66,18 @@ def _sentence(fault: sqlite3.Error) -> str:
     return f"{fault}; check the disk, and go on with a backup if it returns"
 
 
+READ_ONLY = "it cannot be written to; give yourself the right to, or name another"
 _BUSY = "another window or program is writing to it; try again when that has ended"
 _FULL = "the disk is full; make room, what was kept before stands"
 _DAMAGED = "it is damaged; keep the file, and go on with a backup"
 _SENTENCES = (
     ("SQLITE_BUSY", _BUSY),
     ("SQLITE_LOCKED", _BUSY),
-    ("SQLITE_READONLY", "it cannot be written to; give yourself the right to, or name another"),
+    ("SQLITE_READONLY", READ_ONLY),
     ("SQLITE_FULL", _FULL),
     # What programs share is made as large as it may get when a book is opened.
     ("SQLITE_IOERR_SHMSIZE", _FULL),
-    ("SQLITE_CANTOPEN", "it cannot be opened; its folder must be there, and be yours to write to"),
+    ("SQLITE_CANTOPEN", "it cannot be opened; it and its folder must be yours to write to"),
     ("SQLITE_NOTADB", "this is not a job book; name another with --book"),
     ("SQLITE_CORRUPT", _DAMAGED),
     ("SQLITE_TOOBIG", "that is more text than a book takes; shorten it"),

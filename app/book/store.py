@@ -27,6 +27,7 @@ from platformdirs import user_data_path
 
 from app.book import codec
 from app.book.model import (
+    READ_ONLY,
     BookError,
     CodingError,
     Drive,
@@ -134,6 +135,12 @@ def _remove_empty(path: Path) -> None:
                     each.unlink(missing_ok=True)
 
 
+def may_only_be_read(path: Path | None) -> bool:
+    """Tell whether a book is there, the user's own where None, and may not be written to."""
+    path = default_path() if path is None else path
+    return os.path.exists(path) and not _is_writable(path)
+
+
 def _is_writable(path: Path) -> bool:
     """Tell whether SQLite can use a book as it likes: it writes beside it even to read."""
     return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
@@ -226,7 +233,7 @@ class Book:
         The file; it is made with its folder where it is not there, for its maker alone. The
         user's own when None.
     to_read : bool
-        Whether it is only read: one that may not be written to will then do.
+        Whether it is only read: one that may not be written to will then do, and stays as it is.
 
     Raises
     ------
@@ -243,7 +250,11 @@ class Book:
                 files_of(self.path)[-1].stat()
             self._is_new = not self.path.exists() and _made(self.path)
             self._refuse_odd_file(to_read=to_read)
-            if to_read and not _is_writable(self.path):
+            is_copy = not _is_writable(self.path)
+            if is_copy and not to_read:
+                # SQLite would open it, and leave files beside it that keep its owner out.
+                raise BookError(f"book “{self._where}”: {READ_ONLY}")
+            if is_copy:
                 self._db = _in_memory(self.path)
             else:
                 # A relative name may be taken for an address of SQLite's own.
@@ -251,6 +262,8 @@ class Book:
                 self._db = sqlite3.connect(where, timeout=_BUSY_S, isolation_level=None)
             try:
                 self._prepare()
+                if is_copy:
+                    self._db.execute("PRAGMA query_only = ON")
                 self._opened = self._file()
             except BaseException:
                 self._undo()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
@@ -199,9 +200,11 @@ def existing(path: Path | None, remedy: str = "“evenlobe job” begins one") -
 def _check_names(paths: Iterable[Path], options: argparse.Namespace) -> None:
     """Refuse names that are the book's own, or taken by what is not to be replaced."""
     for path in paths:
-        with as_book_error(str(path)):
+        try:
             own = is_of_book(path, options.book or default_path())
             taken = path.exists() and not options.overwrite
+        except OSError as fault:
+            raise BookError(f"“{path}”: {fault.strerror or fault}; choose another name") from None
         if own:
             raise BookError(f"“{path}” is the book itself; choose another name")
         if taken:
@@ -383,12 +386,14 @@ def check_out(out: Path, overwrite: bool, book: Path | None = None) -> None:
         raise UsageFault(f"report “{out}”: its ending is not known; end it in .html or .pdf")
     try:
         has_folder, is_folder, exists = out.parent.is_dir(), out.is_dir(), out.exists()
+        is_mine = os.access(out.parent, os.W_OK)
         is_book = book is not None and is_of_book(out, book)
     except OSError as fault:
         why = f"{fault.strerror or fault}; choose another place"
         raise UsageFault(f"report “{shown(str(out))}”: {why}") from None
     for is_so, why in (
         (not has_folder, "its folder is not there; make it, or name another"),
+        (not is_mine, "its folder is not yours to write to; choose another"),
         (is_folder, "this is a folder; choose another name"),
         (is_book, "this is the book itself; choose another name"),
         (exists and not overwrite, "it exists already; choose another name, or say --overwrite"),

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from app.book.model import BookError
-from app.book.store import Book
+from app.book.store import Book, may_only_be_read
 
 T = TypeVar("T")
 
@@ -58,7 +58,7 @@ class BookWorker:
         """
 
         def work() -> T:
-            with Book(self._path) as book:
+            with Book(self._path, to_read=may_only_be_read(self._path)) as book:
                 return question(book)
 
         self._asked[kind] = (in_background("book-question", work), answered)

@@ -246,9 +246,11 @@ def test_an_ending_is_as_long_as_the_file_system_takes_it(book, tmp_path, capsys
 def test_a_name_that_is_too_long_for_a_restored_book_is_named(book, tmp_path, capsys):
     long = tmp_path / ("b" * 300)
     assert run(["restore", str(book), "--book", str(long)]) == BAD_INPUT
-    assert capsys.readouterr().err == (
-        f"evenlobe: book “{long}”: File name too long; choose another place\n"
-    )
+    said = capsys.readouterr().err
+    assert said == f"evenlobe: book “{long}”: File name too long; choose another place\n"
+    assert run(["export", "--out", str(long), "--book", str(book)]) == BAD_INPUT
+    said = capsys.readouterr().err
+    assert said == f"evenlobe: “{long}”: File name too long; choose another name\n"
 
 
 def test_a_book_that_is_damaged_is_kept_beside_with_its_log(book, tmp_path, capsys):
@@ -368,8 +370,8 @@ def test_a_book_and_what_is_made_of_it_are_their_makers_alone(tmp_path, monkeypa
 
 @pytest.mark.parametrize("in_log", [False, True])
 def test_a_book_that_may_only_be_read_is_read(book, tmp_path, monkeypatch, capsys, in_log):
-    monkeypatch.setattr("app.book.store._is_writable", lambda path: False)
     with Book(book) as kept:
+        monkeypatch.setattr("app.book.store._is_writable", lambda path: False)
         newest = kept.open_job(DRIVE.identity, HEAD)
         if not in_log:
             kept.close()
@@ -380,6 +382,37 @@ def test_a_book_that_may_only_be_read_is_read(book, tmp_path, monkeypatch, capsy
         assert f'"drive": "{DRIVE.identity}"' in (tmp_path / "all.json").read_text()
         assert (tmp_path / "all.json").read_text().count('"uid"') == newest
         assert {each: each.stat().st_mtime_ns for each in before} == before
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["describe", "--drive", DRIVE.identity, "customer=a museum"],
+        ["import", "all.json"],
+        ["job", "sim:", "--drive", "another"],
+    ],
+)
+def test_a_book_that_may_only_be_read_is_not_written_to(book, monkeypatch, capsys, words):
+    """SQLite writes beside a file that it may only read (https://sqlite.org/wal.html, 5)."""
+    monkeypatch.chdir(book.parent)
+    assert run(["export", "--book", str(book), "--out", "all.json"]) == OK
+    before = {each: each.read_bytes() for each in book.parent.iterdir()}
+    monkeypatch.setattr("app.book.store._is_writable", lambda path: False)
+    capsys.readouterr()
+    assert run([*words, "--book", str(book)]) == BAD_INPUT
+    assert "it cannot be written to; give yourself the right to" in capsys.readouterr().err
+    assert {each: each.read_bytes() for each in book.parent.iterdir()} == before
+
+
+def test_a_report_s_folder_that_may_not_be_written_to_is_told_before_a_job(
+    tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    words = ["job", "sim:", "--drive", "A", "--no-book", "--report", str(tmp_path / "r.html")]
+    assert run(words) == BAD_INPUT
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "its folder is not yours to write to; choose another" in told.err
 
 
 def test_an_endless_import_is_refused(book, capsys):
