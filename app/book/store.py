@@ -616,7 +616,7 @@ class Book:
                 f"(SELECT COUNT(*) FROM takings WHERE job = number AND {_PUT_IN}) "
                 "FROM jobs WHERE drive = ? ORDER BY number",
                 (_INSERTED, drive),
-            )
+            ).fetchall()
             return tuple(replace(_summary_of(row[:-1]), insertions=row[-1]) for row in rows)
 
     def insertions(self) -> dict[str, int]:
@@ -630,7 +630,7 @@ class Book:
                 "SELECT conditions, COUNT(*) FROM jobs JOIN takings ON job = number "
                 f"WHERE NOT virtual AND {_PUT_IN} GROUP BY conditions",
                 (_INSERTED,),
-            )
+            ).fetchall()
             for conditions, times in rows:
                 disk = dict(codec.tree_of(conditions)).get("alignment disk", "")
                 found[disk] = found.get(disk, 0) + times
@@ -768,7 +768,7 @@ class Book:
         where = f"job {number}: outcome"
         rows = self._db.execute(
             f"SELECT {OUTCOME_IS_SOUND}, body FROM outcomes WHERE job = ? ORDER BY id", (number,)
-        )
+        ).fetchall()
         return tuple(
             codec.read(Outcome, codec.tree_of(body), where)
             for is_sound, body in rows
@@ -777,17 +777,19 @@ class Book:
 
     def _entries(self, number: int) -> tuple[Entry, ...]:
         where = f"job {number}: taking"
-        rows = self._db.execute(
+        found = self._db.execute(
             f"SELECT {TAKING_IS_SOUND}, body, turns, envelope_v FROM takings WHERE job = ? "
             "ORDER BY id",
             (number,),
         )
         unpacked = codec.Unpacking()
-        return tuple(
-            codec.entry_of(codec.tree_of(body), where, *map(unpacked, arrays))
-            for is_sound, body, *arrays in rows
-            if _check(is_sound, where)
-        )
+        # One that was left off in its midst would keep the file open beyond the book's closing.
+        with closing(found) as rows:
+            return tuple(
+                codec.entry_of(codec.tree_of(body), where, *map(unpacked, arrays))
+                for is_sound, body, *arrays in rows
+                if _check(is_sound, where)
+            )
 
 
 def shown(text: str) -> str:

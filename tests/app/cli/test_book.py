@@ -441,6 +441,23 @@ def test_an_import_of_which_nothing_comes_leaves_no_book_and_none_otherwise(book
     assert (names(tmp_path), book.read_bytes()) == (before, content)
 
 
+@pytest.mark.parametrize("decoder", ["read", "entry_of"])
+def test_a_new_book_goes_again_wherever_its_filling_is_broken_off(tmp_path, monkeypatch, decoder):
+    def broken_off(*_):
+        raise KeyboardInterrupt
+
+    def fill():
+        with Book.to_fill(tmp_path / "new.sqlite3") as book, book.whole():
+            number = filled(book)
+            monkeypatch.setattr(store.codec, decoder, broken_off)
+            book.job(number)
+
+    # Its traceback holds what was being read.
+    with pytest.raises(KeyboardInterrupt) as held:
+        fill()
+    assert (names(tmp_path), held.type) == ([], KeyboardInterrupt)
+
+
 def test_a_new_book_of_which_nothing_comes_stays_for_whoever_has_it_too(tmp_path):
     path = tmp_path / "new.sqlite3"
     with pytest.raises(KeyboardInterrupt), Book.to_fill(path):
