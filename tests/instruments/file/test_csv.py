@@ -302,6 +302,13 @@ def test_a_gap_is_of_whole_samples():
     assert base.indices == (0, 15)
 
 
+def test_gaps_that_come_often_are_gaps_as_well():
+    """No time stands still, and they have digits enough: one sample in twenty is not there."""
+    base = read_times(np.delete(np.arange(400), np.arange(20, 400, 20)) * 1.28e-6)
+    assert base.rate_hz == pytest.approx(1.0 / 1.28e-6)
+    assert base.indices == (0, *range(21, 400, 20))
+
+
 def test_a_gap_longer_than_can_be_counted_is_named():
     with pytest.raises(UnevenTime, match="other than a whole interval") as told:
         read_times(np.array([*range(19), 1e17]))

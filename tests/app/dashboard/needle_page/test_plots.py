@@ -206,6 +206,16 @@ def test_the_words_of_the_axis_keep_clear_of_each_other(shown, width, written):
         assert apart > 0
 
 
+@pytest.mark.parametrize(("more_px", "all_timed"), [(0.0, False), (1.0, True)])
+def test_times_that_would_touch_are_not_all_written(shown, more_px, all_timed):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.grab()  # lays it out
+    word_px = QFontMetricsF(shown._axis.style["tickFont"]).horizontalAdvance("0.75 · 150 ms")
+    shown._axis.resize(4.0 * (word_px + more_px), 20.0)
+    words = shown._axis.tickStrings([0.25, 0.5, 0.75], 1, 0.25)
+    assert ("0.75 · 150 ms" in words) == all_timed
+
+
 def test_what_a_title_says_makes_its_plot_no_wider(shown):
     before = shown.minimumSizeHint().width()
     shown._set_title("One turn: envelope in V   ·   " + "and what else there is to say " * 5)
