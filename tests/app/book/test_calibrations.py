@@ -91,6 +91,14 @@ def test_what_may_not_be_used_is_told_with_the_remedy(book, changed, asked, said
     assert said in str(note)
 
 
+def test_where_no_disk_is_named_those_that_it_may_be_are_in_order(book):
+    names = [f"AD {number}" for number in (5, 2, 9, 4, 7, 1, 8, 3)]
+    for name in names:
+        calibrate(book, CheckName.SCALE, 181.5, 1.5, disk=name)
+    (note,) = use(book, disk="").notes
+    assert ", ".join(f"“{name}”" for name in sorted(names)) in str(note)
+
+
 @pytest.mark.parametrize(
     ("changed", "asked"),
     [

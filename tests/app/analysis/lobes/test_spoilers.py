@@ -210,6 +210,14 @@ def test_nulls_that_azimuth_fills_do_not_park_a_boundary(balance, fill):
     assert messages.FILLED_BY_WHAT not in stated.notes
 
 
+@pytest.mark.parametrize("fill", [0.12, 0.25])
+def test_filled_nulls_leave_a_head_as_uncertain_on_either_side(fill):
+    outward, inward = (
+        read(drawn(boundary(balance, 1j * fill), snr_db=40)) for balance in (0.3, -0.3)
+    )
+    assert outward.balance.u == pytest.approx(inward.balance.u, rel=0.1)
+
+
 @pytest.mark.parametrize("fill", [0.03, 0.1, 0.25])
 @pytest.mark.parametrize("stated", [None, "boundary"])
 def test_a_beat_is_told_by_the_phase_in_its_nulls(fill, stated):

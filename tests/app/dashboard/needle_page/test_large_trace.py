@@ -21,7 +21,7 @@ from app.dashboard.needle_page.large_trace import (
     Seen,
     cursor_words,
 )
-from app.dashboard.style import LIGHT, Sizes
+from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.widgets import TouchButton
 from app.job.model import CheckName, Stage
 from app.job.plan import Step
@@ -65,6 +65,13 @@ def ink(large):
     """How far the picture is from its ground, all in all."""
     picture = pixels(large._plot.grab().toImage()).astype(int)
     return int(np.abs(picture - picture[5, 5]).sum())
+
+
+def test_it_takes_on_colours(large):
+    feed(large, 2)
+    for theme in (DARK, LIGHT):
+        large.apply_theme(theme, Sizes.of(1920, 1080))
+        assert large.picture.lines[0].ink.name() == theme.needle
 
 
 def test_turns_behind_are_seen_only_with_persistence(large):
