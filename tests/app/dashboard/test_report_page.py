@@ -46,6 +46,12 @@ def test_pages_are_shown_as_on_the_paper_chosen(report_page):
     assert "TM-0031-Nordtor-job-1" in report_page.stem
 
 
+def test_the_title_is_left_out_where_the_pages_need_its_room(report_page):
+    for height, there in ((700, True), (260, False), (700, True)):
+        report_page.resize(1000, height)
+        assert report_page._title.isVisible() == there
+
+
 @pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0])
 def test_a_page_has_a_dot_for_each_of_the_screens_own(qtbot, report_page, monkeypatch, ratio):
     monkeypatch.setattr(ReportPage, "devicePixelRatioF", lambda _: ratio)

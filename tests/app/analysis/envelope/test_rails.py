@@ -75,6 +75,16 @@ def test_a_rail_is_told_of_the_frames_it_stands_in():
     assert not watch.is_reached(3.0 * COUNT, 4.0 * COUNT)
 
 
+def test_a_rail_is_told_at_the_end_of_what_came_at_once():
+    """The signal was taller before: no part of the stretch, which goes on in what comes next."""
+    watch = RailWatch(CHUNK, 0.0, least_frames=10.0 * CHUNK)
+    taller, cut = 1.5 * CREST[: 20 * CHUNK], np.minimum(CREST[: 5 * CHUNK], 0.9)
+    watch.push(np.concatenate([taller, cut])[:, None].astype(np.float32), 0)
+    watch.push(0.5 * CREST[: 20 * CHUNK, None].astype(np.float32), 25 * CHUNK)
+    assert not watch.is_reached(0.0, 10.0 * CHUNK)
+    assert watch.is_reached(20.0 * CHUNK, 30.0 * CHUNK)
+
+
 @pytest.mark.parametrize("chunk", [1, 7, 16, 33, 100, 128])
 def test_the_rail_of_a_column_may_lie_at_any_frame_of_a_chunk_of_any_length(chunk):
     chunks, at = 20, np.random.default_rng(chunk).integers(0, chunk, (20, 2))
