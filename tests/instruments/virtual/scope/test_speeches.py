@@ -90,6 +90,21 @@ def test_a_single_sweep_is_first_under_way_and_then_done(name):
     scope.close()
 
 
+@pytest.mark.parametrize("name", ["owon-sds1104", "sds2104x-plus", "waverunner-lt344"])
+@pytest.mark.parametrize("level_v", [2.5, 40.0])
+def test_a_single_sweep_waits_for_its_trigger_whatever_went_before(name, level_v):
+    """Those that a scope makes by itself end with it (common practice)."""
+    scope, ask = ready(name)
+    trigger, before = scope.panel.trigger, scope.records
+    trigger.automatic = True
+    trigger.levels_v[trigger.source] = level_v
+    ask(single(name))
+    for _ in range(3):
+        ask("TRMD?" if name == "waverunner-lt344" else ":TRIG:STAT?")
+    assert scope.records == before + (level_v < 5.0)
+    scope.close()
+
+
 @pytest.mark.parametrize(
     ("name", "asks"),
     [
