@@ -53,9 +53,10 @@ def test_a_rail_code_is_clipping(rail):
     assert not decoded([128, abs(rail - 1), 128, 128]).clipped
 
 
-def test_volts_clip_at_the_edge_of_the_screen():
+@pytest.mark.parametrize("reached", [(-0.5, 0.5), (-0.5, 0.1), (-0.1, 0.5)])
+def test_volts_clip_at_either_edge_of_the_screen(reached):
     family = load_families()["D"].waveform
-    data = np.array([-0.5, 0.5, -0.1, 0.1], "<f4").tobytes()
+    data = np.array([*reached, -0.1, 0.1], "<f4").tobytes()
     preamble = Preamble(4, 1e-3, pairs=True)
     for rail_v, clipped in ((0.5, True), (0.51, False)):
         found = decode(preamble, data, family, detecting=False, span_s=2e-3, rail_v=rail_v)

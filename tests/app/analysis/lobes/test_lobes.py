@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from app.analysis.lobes.heights import LobeFits, measure_heights
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
 from tests.synthesis import Signal, make
 
@@ -32,6 +33,40 @@ def test_noise_does_not_raise_the_heights(geometry):
     # The mean's own scatter, three times, and one part in a hundred for the choice of window.
     scatter = np.std(errors, ddof=1) / np.sqrt(len(errors))
     assert abs(np.mean(errors)) < 0.01 + 3.0 * scatter
+
+
+TURNS, PART = 200, 0.05
+
+
+def balances(pairs, wander):
+    """Measure 40 draws of even lobes in white noise of a part; each turn's balance wanders."""
+    count, found = 2 * pairs * TURNS, []
+    none, first = np.zeros(count), np.where(np.arange(count) % 2 == 0, 1.0, -1.0)
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        heights_v = 1.0 + PART * rng.standard_normal(count)
+        heights_v += first * np.repeat(wander * rng.standard_normal(TURNS), 2 * pairs)
+        fits = LobeFits(
+            1000.0 * np.arange(count), heights_v, np.full(count, PART), none, none, none == 0.0
+        )
+        heights, _ = measure_heights(fits, pairs)
+        found.append(heights.balance)
+    return found
+
+
+@pytest.mark.parametrize("pairs", [1, 2])
+def test_noise_that_is_white_from_lobe_to_lobe_is_in_u_once(pairs):
+    """Of n heights apart the mean has the root of n less (GUM 4.2.3), and a balance half of two."""
+    noise_u = PART / np.sqrt(2.0 * pairs * TURNS)
+    # The median, for in one of some thirty such noise looks like a step of the head.
+    assert np.median([each.u for each in balances(pairs, 0.0)]) == pytest.approx(noise_u, rel=0.05)
+
+
+@pytest.mark.parametrize("pairs", [1, 2, 5])
+@pytest.mark.parametrize("wander", [0.0, 0.05])
+def test_what_turns_differ_by_is_in_u_as_well(pairs, wander):
+    found = balances(pairs, wander)
+    assert 0.7 < np.std([each.value / each.u for each in found]) < 1.25
 
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
