@@ -150,6 +150,7 @@ class StreamSource(Source):
         self._form: FrameForm | None = None
         self._early = b""
         self._count = 0
+        self._was_foreign = False
         self._start_s: float | None = None
         if options.form:
             self._know(options.form)
@@ -170,6 +171,7 @@ class StreamSource(Source):
         """
         self.close()
         self._early, self._count, self._start_s = b"", 0, None
+        self._was_foreign = False
         self._feed = self._begin()
         until_s = time.monotonic() + self.silence_s
         while self._reader.form is None:
@@ -262,19 +264,25 @@ class StreamSource(Source):
         values = form.samples(data)
         factor = np.float32(self._options.full_scale_v or 1.0)
         samples_v = np.empty((len(values), len(self._columns)), np.float32)
+        is_foreign = False
         # Bytes that are no numbers are passed on as such.
         with np.errstate(invalid="ignore", over="ignore"):
             for place, column in enumerate(self._columns):
                 np.multiply(values[:, column], factor, out=samples_v[:, place])
             if form.dtype == "float32":
-                samples_v[np.abs(samples_v) > _MOST * factor] = np.nan
+                strange = np.abs(values) > _MOST
+                samples_v[strange[:, list(self._columns)]] = np.nan
+                is_foreign = bool(np.isfinite(values[strange]).any())
+        # Bytes that another program wrote are none of the signal's time.
+        gap_before = self._reader.joined or self._was_foreign or is_foreign
+        self._was_foreign = is_foreign
         first, self._count = self._count, self._count + len(values)
         return Block(
             samples_v=samples_v,
             sample_rate_hz=form.rate_hz,
             first_index=first,
             t0_s=self._begun_s(form.rate_hz) + first / form.rate_hz,
-            gap_before=self._reader.joined,
+            gap_before=gap_before,
             uncalibrated=self._relative,
         )
 

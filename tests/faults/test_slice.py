@@ -21,6 +21,9 @@ RIGHT = (
     ("pipe", "untold", 815, 0),
     # A pattern of turns that were cut, which whole ones are not to be read by.
     ("program", "clip", 2911, 1),
+    # A header of another stream swaps the channels, and other bytes shift the count.
+    ("program", "garbage", 17002, 0),
+    ("program", "garbage", 17002, 1),
     # A program that was started for nothing before what it captures from was back.
     ("program", "return", 2911, 0),
     ("program", "stall", SEED, 0),

@@ -110,13 +110,6 @@ class LobePlaces:
         shape = _Shape(bend * height_v, bend, lean, u_v)
         self.gained, self.beside_v = False, 0.0
         kept = self._shapes.setdefault(number, deque(maxlen=_KEPT))
-        # Of no signal at all there may be no number either. What is there and does not fall is no
-        # noise: the lobe was cut within.
-        if not max(abs(shape.fall_v) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
-            self._run = 0
-            return True
-        usual = [each for fitted, each in kept if fitted.cosines == window.cosines]
-        fine = len(kept) < _FEWEST or not usual or any(_is_alike(each, shape) for each in usual)
         # What a wide window sees of a lobe's foot is no change against a narrow one.
         same = [
             each
@@ -124,7 +117,15 @@ class LobePlaces:
             if fitted.cosines == window.cosines
             and abs(fitted.span - window.span) <= _AS_WIDE * window.span
         ]
-        if fine and len(same) >= _FEWEST and _has_changed(same, shape):
+        has_changed = len(same) >= _FEWEST and _has_changed(same, shape)
+        # Of no signal at all there may be no number either. What is there and does not fall is no
+        # noise: the lobe was cut within.
+        if not max(abs(shape.fall_v) * np.hypot(1.0, lean), height_v) >= _LEAST_SIGMAS * u_v:
+            self._run = 0
+            return not has_changed
+        usual = [each for fitted, each in kept if fitted.cosines == window.cosines]
+        fine = len(kept) < _FEWEST or not usual or any(_is_alike(each, shape) for each in usual)
+        if fine and has_changed:
             # It stands in its place, so that it is no shift.
             self._run = 0
             return False

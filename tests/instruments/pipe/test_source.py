@@ -117,6 +117,19 @@ def test_floats_that_no_sample_can_be_are_passed_on_as_none(piped, full_scale_v)
     assert np.isnan(rest).all()
 
 
+@pytest.mark.parametrize(
+    ("strange", "breaks"), [(1.1e12, True), (float("nan"), False), (float("inf"), False)]
+)
+def test_behind_bytes_that_are_no_samples_nobody_knows_how_many_frames_came(piped, strange, breaks):
+    pipe = piped(channels=2, roles=parse_roles("envelope,-"))
+    pipe.source.open()
+    told = []
+    for frame in ((0.5, 0.5), (0.5, strange), (0.5, 0.5), (0.5, 0.5)):
+        pipe.write(struct.pack("<2f", *frame))
+        told.append(pipe.source.read(PATIENCE_S).gap_before)
+    assert told == [False, breaks, breaks, False]
+
+
 def test_roles_choose_the_columns(piped):
     pipe = piped(channels=4, roles=parse_roles("-,index,differential"))
     pipe.source.open()

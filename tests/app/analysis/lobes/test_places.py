@@ -94,6 +94,8 @@ def test_by_how_much_a_lobe_beside_its_place_is_measured_below_its_top(late):
     [
         # The other lobe went on in it, where samples of 1.4865 turns were missing.
         (0.3675, 4.6e-4, 0.4277, 1.735, 0.0989),
+        # It was swapped with the channel beside it, so that hardly a lobe was left.
+        (0.3677, 94.7e-4, 0.1803, 0.933, -0.7824),
         # It was cut from its top on.
         (0.2667, 21.2e-4, 0.2172, 2.327, 0.0031),
     ],
