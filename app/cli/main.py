@@ -46,6 +46,9 @@ from instruments.sound.player import SoundPlayer
 from instruments.source import Role, SourceError, SourceRequest, SourceUnavailable, parse_roles
 
 OK, BAD_INPUT, NO_READING = 0, 2, 3
+_UNHEARD = {"job": NO_READING, "verify": BAD_INPUT}
+"""The status, where it is not 0, if nobody reads what is printed: a job is left open, or nobody was
+told that it was closed; nor was a report's change."""
 Command = Callable[[argparse.Namespace], int]
 
 _UNATTENDED_S = 10.0
@@ -70,8 +73,7 @@ def run(arguments: Sequence[str]) -> int:
     except BrokenPipeError:
         # Whoever read the output has gone.
         discard(sys.stdout)
-        # A job is not worked on blindly: it is left open, or nobody was told that it was closed.
-        return NO_READING if command == "job" else OK
+        return _UNHEARD.get(command, OK)
     except OSError as fault:
         if fault.filename is None:
             raise

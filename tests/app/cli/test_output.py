@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from app.book.store import Book
 from app.cli import main, output
 from app.cli.main import BAD_INPUT, NO_READING, run
+from tests.app.book.jobs import DRIVE, filled
 
 PROGRAM = [sys.executable, "-m", "app"]
 
@@ -27,6 +29,22 @@ def test_a_full_disk_behind_the_output_is_told_in_a_sentence():
         "evenlobe: standard output: it cannot be written: No space left on device; send it "
         "elsewhere\n"
     )
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a pipe breaks otherwise there")
+@pytest.mark.parametrize(("command", "status"), [("verify", BAD_INPUT), ("drives", 0)])
+def test_a_report_is_not_called_unchanged_to_a_pipe_that_nobody_reads(tmp_path, command, status):
+    """A write to it fails with [EPIPE]: POSIX.1-2024, write."""
+    book, out = str(tmp_path / "book.sqlite3"), str(tmp_path / "r.html")
+    with Book(tmp_path / "book.sqlite3") as made:
+        filled(made)
+    assert run(["report", "--drive", DRIVE.identity, "--out", out, "--book", book]) == 0
+    reader, writer = os.pipe()
+    os.close(reader)
+    with open(writer, "w") as nobody:
+        words = [command, *([out] if command == "verify" else []), "--book", book]
+        done = started(words, stdout=nobody)
+    assert (done.returncode, done.stderr) == (status, "")
 
 
 def test_a_needle_of_text_tells_a_full_disk_too():
