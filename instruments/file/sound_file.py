@@ -10,8 +10,11 @@ from __future__ import annotations
 
 import io
 import os
+import signal
 import struct
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -86,10 +89,13 @@ class SoundFileCapture:
             elif kind in _CHECKS and _CHECKS[kind](stream, size) > size:
                 raise FormatError(_TRUNCATED)
         self._raw = _Mended(path, patches) if patches else None
+        # Only what is mended has the library call functions of ours.
+        self._called = nullcontext if self._raw is None else _signals_held
         try:
-            self._file = _open(self._raw or name_for(path), kind)
-            _check(self._file, frames)
-        except FormatError:
+            with self._called():
+                self._file = _open(self._raw or name_for(path), kind)
+                _check(self._file, frames)
+        except BaseException:
             if self._raw is not None:
                 self._raw.close()
             raise
@@ -140,7 +146,8 @@ class SoundFileCapture:
             return None
         samples = np.empty((frames, self.channels), np.float32)
         try:
-            got = len(self._file.read(out=samples))
+            with self._called():
+                got = len(self._file.read(out=samples))
         except (soundfile.SoundFileError, OSError) as fault:
             raise SourceLost(f"the file cannot be read any more ({fault}); open it again") from None
         if got < frames:
@@ -157,6 +164,24 @@ class SoundFileCapture:
         self._file.close()
         if self._raw is not None:
             self._raw.close()
+
+
+@contextmanager
+def _signals_held() -> Iterator[None]:
+    """Have Python hear signals after this: what it raised within a library's call would be lost."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    kinds = [kind for kind in signal.valid_signals() if callable(signal.getsignal(kind))]
+    before = {kind: signal.signal(kind, lambda number, _: came.append(number)) for kind in kinds}
+    try:
+        yield
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, handler)
+        for kind in came:
+            signal.raise_signal(kind)
 
 
 def _only(samples: NDArray[np.float32], columns: tuple[int, ...]) -> NDArray[np.float32]:

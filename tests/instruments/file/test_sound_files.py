@@ -1,13 +1,16 @@
 """Sound files of other kinds, written by libsndfile and read back; cut ones; odd headers."""
 
 import os
+import signal
 import struct
 import tracemalloc
+from contextlib import closing
 
 import numpy as np
 import pytest
 import soundfile
 
+from instruments.file.sound_file import _Mended
 from instruments.file.source import FileSource
 from instruments.source import FormatError, Role, SourceRequest
 from tests.instruments.file.captures import read_all, samples_of
@@ -46,6 +49,35 @@ def test_what_was_written_is_read(tmp_path, kind, subtype):
     if step:
         assert "integers with no scale" in info.notes[0]
         assert np.array_equal(samples_of(f"{path}?full_scale_v=2"), 2 * block.samples_v)
+
+
+def opened(source):
+    source.open()
+    return source
+
+
+@pytest.mark.parametrize("after", [1, 6, 12])
+def test_ctrl_c_is_heard_while_a_header_is_mended(tmp_path, monkeypatch, capfd, after):
+    """What a callback raises is printed and lost: cffi's documentation, Extern "Python"."""
+    path = written(tmp_path, "wav", "FLOAT", wave(400_000))
+    whole = path.read_bytes()
+    at = whole.index(b"data") + len(b"data")
+    path.write_bytes(whole[:at] + b"\xff\xff\xff\xff" + whole[at + 4 :])
+    calls, readinto = iter(range(1, 1000)), _Mended.readinto
+
+    def interrupted(self, buffer):
+        if next(calls) == after:
+            signal.raise_signal(signal.SIGINT)
+        return readinto(self, buffer)
+
+    monkeypatch.setattr(_Mended, "readinto", interrupted)
+    source = FileSource(str(path))
+    with pytest.raises(KeyboardInterrupt), closing(source):
+        list(opened(source).blocks())
+    assert next(calls) > after
+    assert capfd.readouterr().err == ""
+    monkeypatch.undo()
+    assert np.array_equal(samples_of(path), wave(400_000))
 
 
 @pytest.mark.parametrize(("kind", "subtype"), FORMS)
