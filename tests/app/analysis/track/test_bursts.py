@@ -186,3 +186,12 @@ def test_an_envelope_s_start_and_its_noise_are_the_same_in_any_volts(volts):
     assert start.place == pytest.approx(99.5)
     # Of 41 values, each of them off by 1/40 of the height.
     assert start.u_noise == pytest.approx(np.sqrt(41 * strand.window) / 40)
+
+
+@pytest.mark.parametrize(("beside", "told"), [(1, True), (-2, False)])
+def test_two_windows_of_a_burst_s_flat_part_are_enough_to_tell_its_start(beside, told):
+    """One value more, for between two values so long a stretch holds one less."""
+    strand = Strand(np.repeat([0.0, 0.4], 1000), 1e5, None, ())
+    found = start_of(strand, 1000.25, 2 * strand.window + beside)
+    assert (found is not None) == told
+    assert not told or found.place == pytest.approx(999.5, abs=0.01)
