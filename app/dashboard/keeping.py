@@ -99,7 +99,10 @@ class Keeper(QObject):
             path.parent.mkdir(parents=True, exist_ok=True)
             write(path)
         except OSError as fault:
-            self._remark(str(fault), None)
+            words = self.tr("“{0}” cannot be written: {1}; choose another place.")
+            # One of ours is a sentence; one of the system's names what the user never saw.
+            told = words.format(path, fault.strerror) if fault.strerror else str(fault)
+            self._remark(told, None)
             return False
         self._remark(self.tr("Picture saved: {0}").format(path), path.parent)
         return True

@@ -9,9 +9,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any, TypeVar
 
 from PySide6.QtCore import (
+    QBuffer,
+    QByteArray,
     QEvent,
     QLocale,
     QModelIndex,
@@ -72,6 +75,7 @@ from app.dashboard.lettering import LEFT, write
 from app.dashboard.plain import plain, tip
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import translate
+from app.files import atomic_write
 
 _Box = TypeVar("_Box", bound=QBoxLayout)
 _Thing = TypeVar("_Thing")
@@ -844,6 +848,21 @@ def _show_row(area: QScrollArea, listed: NamedList) -> None:
     if content is not None:
         middle = listed.viewport().mapTo(content, row.center())
         area.ensureVisible(0, middle.y(), 0, row.height() // 2 + _EDGE_OF_LIST_PX)
+
+
+def write_png(widget: QWidget, path: Path) -> None:
+    """Write what a widget shows as PNG, which appears under its name once it is whole.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written there.
+    """
+    data = QByteArray()
+    # Qt does not say why it could not write: it draws into memory, and Python writes.
+    widget.grab().save(QBuffer(data), "PNG")
+    with atomic_write(path) as whole:
+        whole.write_bytes(data.data())
 
 
 def button_row(*buttons: QWidget) -> FlowRow:

@@ -58,7 +58,7 @@ from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars, take_copy
+from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars, take_copy, write_png
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -795,17 +795,14 @@ class MainWindow(QWidget):
         self.showNormal() if self.isFullScreen() else self.showFullScreen()
 
     def save_picture(self, path: Path) -> None:
-        """Write what the window shows to `path`, in the format of its ending.
+        """Write what the window shows to `path` as PNG.
 
         Raises
         ------
         OSError
             When it cannot be written there.
         """
-        if not self.grab().save(str(path)):
-            raise OSError(
-                self.tr("picture “{0}”: it cannot be written; choose another folder").format(path)
-            )
+        write_png(self, path)
 
     def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
         """Give the needle the keys: as it is laid out for the first time nothing has them."""

@@ -37,7 +37,7 @@ from app.dashboard.needle_page.turns_picture import (
 from app.dashboard.still_plot import StillPlot
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
-from app.dashboard.widgets import FILLS, FlowRow, Picker, TouchButton, laid, named
+from app.dashboard.widgets import FILLS, FlowRow, Picker, TouchButton, laid, named, write_png
 from app.files import atomic_write
 from app.live.past import KEPT_S, SAMPLED_TURNS, Look, Past
 
@@ -436,8 +436,8 @@ class LargeTrace(QWidget):
                 drawing.setFileName(str(whole))
                 with QPainter(drawing) as painter:
                     self._plot.render(painter)
-        elif not self._plot.grab().save(str(path)):
-            raise OSError(self.tr("“{0}” cannot be written; choose another folder").format(path))
+        else:
+            write_png(self._plot, path)
 
     # -- inside --------------------------------------------------------------------------------
 

@@ -37,6 +37,7 @@ from app.dashboard.window import MainWindow
 from app.ends import ENDS
 from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
+from tests.app.book.jobs import no_file_longer_than
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.keys import KEY, SHIFT, press
 from tests.app.dashboard.pictures import near
@@ -400,8 +401,14 @@ def test_picture_of_the_virtual_drive_says_so(window, tmp_path):
 
 
 def test_picture_that_cannot_be_written(window, tmp_path):
-    with pytest.raises(OSError, match="it cannot be written; choose another folder"):
+    with pytest.raises(FileNotFoundError):
         window.save_picture(tmp_path / "none" / "picture.png")
+    there = tmp_path / "there.png"
+    there.write_text("one of before")
+    with no_file_longer_than(100), pytest.raises(OSError, match="File too large"):
+        window.save_picture(there)
+    assert there.read_text() == "one of before"
+    assert list(tmp_path.glob("*.png")) == [there]
 
 
 def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
@@ -426,6 +433,7 @@ def test_f9_says_why_no_picture_is_kept(window, tmp_path, monkeypatch):
     )
     press(KEY.Key_F9)
     assert str(tmp_path / "file") in window.top_bar.words
+    assert "cannot be written: File exists; choose another place" in window.top_bar.words
 
 
 def test_needle_follows_the_session(window, session):
