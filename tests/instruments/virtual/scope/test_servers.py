@@ -274,6 +274,19 @@ def test_hislip_numbers_its_messages_as_another_implementation_does():
         assert name.upper() == kind.name.replace("_", "")
 
 
+def test_each_hislip_session_has_a_number_of_its_own():
+    """IVI-6.1, InitializeResponse: by its number the second connection finds the first."""
+    header, numbers = struct.Struct(">2s2BIQ"), set()
+    with served("hislip") as (_, server), contextlib.ExitStack() as links:
+        for _ in range(4):
+            link = links.enter_context(dialled(server))
+            link.sendall(header.pack(b"HS", HislipMessageType.INITIALIZE, 0, 1 << 24, 0))
+            _, kind, _, parameter, _ = header.unpack(received(link, header.size))
+            assert kind == HislipMessageType.INITIALIZE_RESPONSE
+            numbers.add(parameter & 0xFFFF)
+    assert len(numbers) == 4
+
+
 def test_closing_ends_sessions_that_wait(manager):
     with served("hislip") as (_, server), opened(manager, server) as session:
         session.write(FOREVER.decode().replace("\n", ";"))
