@@ -302,7 +302,7 @@ class MeasurementRequest:
     """
 
     measurand: Measurand
-    turns: int = 10
+    turns: int
     track: int | None = None
     side: int = 0
 

@@ -278,6 +278,13 @@ def test_heads_that_differ_by_no_more_than_is_known_are_not_told_apart():
     assert target_of(PROFILE, Aim(), Known()).um == 0.0
 
 
+@pytest.mark.parametrize(("more_um", "fit"), [(0.0, True), (0.1, False)])
+def test_heads_that_differ_by_all_that_they_may_both_fit(more_um, fit):
+    """Each is at its limit then, and within it."""
+    target = target_of(PROFILE, Aim(), known(2.0 * HALF_UM + more_um))
+    assert (target.um == -HALF_UM) == fit
+
+
 def test_heads_at_different_places_of_the_carriage_are_not_compared():
     drive = ScriptedDrive(middle_um=60.0)
     plan = [ADJUSTING[1], ADJUSTING[3], ADJUSTING[2]]

@@ -20,7 +20,7 @@ def measured(measurand, hands, *, track, side=0, roles=None, profile=PROFILE, **
     source = VirtualSource(VirtualParams(**params), roles, paced=False)
     source.open()
     hands(source.controls)
-    request = MeasurementRequest(measurand, track=track, side=side)
+    request = MeasurementRequest(measurand, 10, track, side)
     run = MeasurementRun(request, profile, EnvelopeOptions())
     while not run.ended:
         run.push(source.read(1.0), source)

@@ -775,11 +775,11 @@ def test_a_measurement_of_a_capture_that_has_ended_ends_at_once(session, tmp_pat
 
 
 def test_nothing_is_measured_without_a_source(session):
-    session.measure(MeasurementRequest(Measurand.RADIAL))
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
     assert session.progress() is None
     session.open("nowhere.wav")
     phase_of(session, Phase.FAILED)
-    session.measure(MeasurementRequest(Measurand.RADIAL))
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
     assert "nowhere.wav" in session.progress().fault
 
 
