@@ -65,7 +65,12 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
     # In a row are places with a signal, whatever gaps of the recording lie between.
     at = np.flatnonzero(there.ravel())
     runs = [(at[start], at[end - 1] + 1) for start, end in _long_runs(low.ravel()[at])]
-    runs += [each for each in _long_runs(still) if far.ravel()[slice(*each)].any()]
+    # No pattern stands still for a whole turn, also where most turns do.
+    runs += [
+        (start, end)
+        for start, end in _long_runs(still)
+        if end - start >= _CELLS or far.ravel()[start:end].any()
+    ]
     lost = np.zeros(there.size, dtype=np.bool_)
     for start, end in runs:
         lost[max(start - 1, 0) : end + 1] = True

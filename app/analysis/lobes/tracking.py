@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -41,6 +42,8 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
+_TREND, _TREND_ALIKE = 3, 2.0
+"""So many sums in a row change alike, to within this factor, where a signal rises or fades."""
 _QUIET_U, _MAX_RECENT = 0.012, 10
 """Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
@@ -61,6 +64,55 @@ class LiveBalance:
     heights: Heights
     from_one_lobe: bool
     sum_jumped: bool
+
+
+class Trend:
+    """By how much the signal rises or fades from lobe to lobe, by the sums of two neighbours.
+
+    A head that moves makes them too large and too small in turn, and a gain that jumps changes two
+    of them; what changes three alike goes on.
+    """
+
+    def __init__(self) -> None:
+        self._totals: deque[Quantity] = deque(maxlen=_TREND + 1)
+
+    def push(self, total: Quantity) -> None:
+        """Take the sum of the newest two heights."""
+        self._totals.append(total)
+
+    @property
+    def _grown(self) -> list[float]:
+        """By how much each of the newest sums is larger than that before it, as a part of that."""
+        grown: list[float] = []
+        for before, now in pairwise(self._totals):
+            part = now.value / before.value - 1.0
+            slack = _SUM_SIGMAS * float(np.hypot(now.u, before.u)) / before.value
+            grown.append(part if abs(part) > slack else 0.0)
+        return grown
+
+    @property
+    def _goes_on(self) -> bool:
+        grown = np.array(self._grown)
+        sizes = np.abs(grown)
+        same = np.all(grown > 0.0) or np.all(grown < 0.0)
+        return bool(len(grown) == _TREND and same and sizes.max() <= _TREND_ALIKE * sizes.min())
+
+    def at_once(self, which: int, first: Quantity, second: Quantity) -> tuple[Quantity, Quantity]:
+        """Return two heights, the newest of which is `which`, as of the moment of that one."""
+        if not self._goes_on:
+            return first, second
+        times = (self._totals[-1].value / self._totals[0].value) ** (1.0 / _TREND)
+        if which == 0:
+            return first, Quantity(times * second.value, times * second.u)
+        return Quantity(times * first.value, times * first.u), second
+
+    @property
+    def balance_u(self) -> float:
+        """Standard uncertainty of a balance by two heights from what is not known of the trend."""
+        grown = self._grown
+        if not grown:
+            return 0.0
+        return 0.5 * (float(np.ptp(grown)) if self._goes_on else abs(grown[-1]))
 
 
 class BalanceTracker:
@@ -84,6 +136,7 @@ class BalanceTracker:
         self._jumped = False
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
+        self._trend = Trend()
 
     @property
     def total_v(self) -> float | None:
@@ -101,10 +154,16 @@ class BalanceTracker:
         total = Quantity(first.value + second.value, float(np.hypot(first.u, second.u)))
         if total.value <= 0.0:
             return None
+        self._trend.push(total)
         alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
+        elif self._pairs == 1:
+            # The lobe before has become as much taller or lower since as all others do.
+            first, second = self._trend.at_once(which, first, second)
+            u = float(np.hypot(balance_u(first, second), self._trend.balance_u))
+            balance = Quantity(balance_of(first.value, second.value), u)
         else:
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
         self._recent.append(balance)
@@ -114,6 +173,7 @@ class BalanceTracker:
         """Note that a lobe could not be measured: the gain may have jumped in it."""
         self._heights[which].clear()
         self._recent.clear()
+        self._trend = Trend()
         self._sum = self._total = None
         self._settled = self._run = 0
 

@@ -116,6 +116,16 @@ def test_what_stands_still_where_other_turns_move_is_gone_at_any_height():
     assert not gone[906:].any()
 
 
+def test_what_stands_still_for_most_of_the_turns_is_gone_too():
+    """Where it stands is then what is usual there."""
+    power_v2 = humps()
+    power_v2[400:1600] = 0.3
+    gone = gone_bins(series_of(power_v2, 1e-3), TURNS)
+    assert gone[406:1594].all()
+    assert not gone[:394].any()
+    assert not gone[1606:].any()
+
+
 def test_one_turn_counted_from_elsewhere_makes_the_others_not_gone():
     power_v2 = groups_of_two()
     power_v2[:TURN_BINS] = np.roll(power_v2[:TURN_BINS], 60)

@@ -260,6 +260,30 @@ def test_one_glitch_does_not_move_the_needle(at):
     assert np.array(shown) == pytest.approx(made.balance, abs=0.004)
 
 
+@pytest.mark.parametrize("a_second", [0.5, 0.74, 1.4])
+def test_a_signal_that_fades_or_rises_moves_no_needle(a_second):
+    """Half a turn later the next lobe is lower by several percent, and no head has moved.
+
+    That takes four lobes to tell; until then u is as large.
+    """
+    signal = Signal(**BRISK, geometry="two-band", ratio=0.88, snr_db=40, turns=12.0)
+    made = make(signal)
+    samples = made.columns(*RAW)
+    samples[:, :2] *= a_second ** (np.arange(len(samples)) / RATE_HZ)[:, None]
+    shown = [
+        reading
+        for time_s, reading in live(samples, RATE_HZ, from_s=1.0)
+        if time_s > 1.0 and reading.valid
+    ]
+    errors = np.array([reading.balance.value - made.balance for reading in shown])
+    us = np.array([reading.balance.u for reading in shown])
+    assert (np.abs(errors) < 3.0 * us).all()
+    late = slice(40, None)
+    assert len(errors[late]) > 60
+    assert np.abs(errors[late]).max() < 0.002
+    assert us[late].max() < 0.005
+
+
 def test_a_gap_does_not_move_the_needle():
     made = make(Signal(**BRISK, snr_db=30, turns=14.0))
     samples = made.columns(*RAW)
