@@ -7,12 +7,14 @@ drive shows the sign once, by a nudge of known direction.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries
@@ -126,10 +128,8 @@ class BalanceTracker:
 
     def __init__(self, pairs: int) -> None:
         self._pairs = pairs
-        self._heights: tuple[deque[Quantity], deque[Quantity]] = (
-            deque(maxlen=max(1, pairs // 2)),
-            deque(maxlen=max(1, pairs // 2)),
-        )
+        self._uneven = 0.0
+        self._heights = tuple(deque[Quantity](maxlen=max(1, pairs // 2)) for _ in range(2))
         self._sum: Quantity | None = None
         self._total: Quantity | None = None
         self._run = 0
@@ -143,14 +143,23 @@ class BalanceTracker:
         """Sum of both heights, None while it is not known or does not hold."""
         return None if self._sum is None else self._sum.value
 
+    def learn(self, uneven: float) -> None:
+        """Learn by how much the lobes of one kind differ over a turn, as a part of them.
+
+        Where they do the needle is of a whole turn, over which that is nothing.
+        """
+        wanted = self._pairs if uneven else max(1, self._pairs // 2)
+        self._uneven = uneven
+        if self._heights[0].maxlen != wanted:
+            self._heights = tuple(deque(each, maxlen=wanted) for each in self._heights)
+
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
         self._heights[which].append(height)
-        other = self._heights[1 - which]
-        if not other:
+        if not self._heights[1 - which]:
             return None
-        newest = _mean(self._heights[which])
-        first, second = (newest, _mean(other)) if which == 0 else (_mean(other), newest)
+        first, second = (self._mean(each) for each in self._heights)
+        newest = (first, second)[which]
         total = Quantity(first.value + second.value, float(np.hypot(first.u, second.u)))
         if total.value <= 0.0:
             return None
@@ -186,6 +195,13 @@ class BalanceTracker:
         """Note that the gain has jumped: pairs are read until a sum has been found again."""
         self.miss_both()
         self._jumped = True
+
+    def _mean(self, heights: deque[Quantity]) -> Quantity:
+        mean = _mean(heights)
+        if len(heights) >= self._pairs:
+            return mean
+        uneven_v = self._uneven * mean.value / math.sqrt(len(heights))
+        return Quantity(mean.value, math.hypot(mean.u, uneven_v))
 
     def _sum_holds(self, total: Quantity) -> bool:
         if self._sum is None:
@@ -259,6 +275,8 @@ _QUIET_NULLS = 0.02**2
 """Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
 _NULL_QUANTILE = 0.02
 _PHASE_TURNS = 4
+_UNEVEN, _UNEVEN_SIGMAS = 0.004, 4.0
+"""Lobes of one kind differ by more than this part and so many u where the disk is uneven."""
 _LOST_TURNS = 2.2
 """A count that has run for so many turns without a lobe stands no more where lobes do."""
 _UNKNOWN = Character(None, messages.NO_PATTERN)
@@ -340,6 +358,8 @@ class LobeFollower:
         if self.layout is None or layout.pairs != self.layout.pairs:
             self._tracker = BalanceTracker(layout.pairs)
         self._shapes = None if layout.windows is not None else learn_shapes(turn, layout)
+        if layout.pairs > 1 and layout.windows is None:
+            self._tracker.learn(_unevenness(layout.fit(series, turns), layout.pairs))
         if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
             layout = replace(layout, window=_LIVE_WINDOW)
         self.layout = layout
@@ -453,6 +473,28 @@ class LobeFollower:
             self._tracker.miss(which)
             return None
         return self._tracker.push(which, Quantity(float(fits.height_v[0]), float(fits.u_v[0])))
+
+
+def _unevenness(fits: LobeFits, pairs: int) -> float:
+    """Return by how much lobes of one kind differ over a turn, 0 where that may be noise.
+
+    That comes again with each turn: a disk that is clamped askew, or worn on one side.
+    """
+    shape = (-1, pairs, 2)
+    heights_v, u_v = fits.height_v.reshape(shape), fits.u_v.reshape(shape)
+    ok = fits.ok.reshape(shape)
+    if not ok.any(axis=0).all():
+        return 0.0
+    count = ok.sum(axis=0)
+    mean_v: NDArray[np.float64] = heights_v.sum(axis=0, where=ok) / count
+    power_v2: NDArray[np.float64] = (u_v**2).sum(axis=0, where=ok)
+    mean_u_v = np.sqrt(power_v2) / count
+    of_kind_v = mean_v.mean(axis=0)
+    part: NDArray[np.float64] = mean_v / of_kind_v - 1.0
+    part_u = mean_u_v / of_kind_v
+    if not np.any(np.abs(part) > _UNEVEN_SIGMAS * part_u + _UNEVEN):
+        return 0.0
+    return math.sqrt(float(np.mean(part**2)))
 
 
 def recent_character(

@@ -284,6 +284,26 @@ def test_a_signal_that_fades_or_rises_moves_no_needle(a_second):
     assert us[late].max() < 0.005
 
 
+@pytest.mark.parametrize("pairs", [2, 3, 9])
+def test_a_disk_that_is_uneven_moves_no_needle_from_group_to_group(pairs):
+    """Clamped askew it gives more on one side, of both kinds of groups alike."""
+    made = make(
+        Signal(**BRISK, geometry="alternating", pairs=pairs, ratio=0.7, snr_db=40, turns=9.0)
+    )
+    samples = made.columns(*RAW)
+    samples[:, :2] *= (1.0 + 0.06 * np.cos(2.0 * np.pi * (made.turns - 0.1)))[:, None]
+    shown = [
+        reading
+        for time_s, reading in live(samples, RATE_HZ, from_s=0.8)
+        if time_s > 0.9 and reading.valid
+    ]
+    assert len(shown) > 70
+    # Which kind comes first after the index is none of its business here.
+    sizes = np.array([abs(reading.balance.value) for reading in shown])
+    assert sizes == pytest.approx(abs(made.balance), abs=0.003)
+    assert max(reading.balance.u for reading in shown) < 0.003
+
+
 def test_a_gap_does_not_move_the_needle():
     made = make(Signal(**BRISK, snr_db=30, turns=14.0))
     samples = made.columns(*RAW)
