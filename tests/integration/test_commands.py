@@ -238,8 +238,11 @@ def test_a_signal_ends_the_live_needle_with_the_status_of_its_reading(started, k
         if NEEDLE.match(line):
             break
     process.send_signal(kind)
-    _, errors = process.communicate(timeout=WAIT_S)
-    assert (process.returncode, errors) == (0, "")
+    out, errors = process.communicate(timeout=WAIT_S)
+    # Where others have the processor it may have parked meanwhile.
+    needles = [line, *(each for each in out.splitlines() if each.startswith("[virtual drive]"))]
+    status = 0 if NEEDLE.match(needles[-1]) else 3
+    assert (process.returncode, errors) == (status, "")
 
 
 def test_ctrl_c_breaks_a_measurement_off_quietly(started):
