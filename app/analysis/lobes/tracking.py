@@ -158,7 +158,7 @@ class BalanceTracker:
         self._heights[which].append(height)
         if not self._heights[1 - which]:
             return None
-        first, second = (self._mean(each) for each in self._heights)
+        first, second = (self._mean_height(each) for each in self._heights)
         newest = (first, second)[which]
         total = Quantity(first.value + second.value, float(np.hypot(first.u, second.u)))
         if total.value <= 0.0:
@@ -196,7 +196,8 @@ class BalanceTracker:
         self.miss_both()
         self._jumped = True
 
-    def _mean(self, heights: deque[Quantity]) -> Quantity:
+    def _mean_height(self, heights: deque[Quantity]) -> Quantity:
+        """Return the mean; short of a turn what is uneven over it is in its u."""
         mean = _mean(heights)
         if len(heights) >= self._pairs:
             return mean
