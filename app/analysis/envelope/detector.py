@@ -57,6 +57,8 @@ _OFFSET_U = 0.3
 _AROUND, _SPIKE_PART, _SPIKED = 9, 0.5, 0.04
 """A bin above the middle one of so many by this part of the rms is a spike; of the gaps between
 groups on their head one in twenty and more is, of what hits a signal hardly one in a hundred."""
+_STEPS = 1, 2
+"""All bins, and each second one: a gap is longer with few groups a turn."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
 KNEE_U = 0.015
@@ -358,11 +360,9 @@ class EnvelopePath(SignalPath):
 
     def _is_spiked(self, value: NDArray[np.float64]) -> bool:
         """Return whether short spikes come too often to be strays, as of gaps on their head."""
-        if self._setup.windows or len(value) < _AROUND:
+        if self._setup.windows:
             return False
-        around = middle_of_nine(np.pad(value, _AROUND // 2, mode="edge"))
-        spikes = value > around + _SPIKE_PART * float(np.sqrt(np.mean(value**2)))
-        return float(np.mean(spikes)) > _SPIKED
+        return any(_spiked_part(value[::step]) > _SPIKED for step in _STEPS)
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""
@@ -385,3 +385,12 @@ class EnvelopePath(SignalPath):
         power = value * np.abs(value) - sigma_v**2
         ok = np.ones(len(value), dtype=np.bool_)
         self._append(Bins(first, power, sigma_v, np.zeros(len(value)), ok))
+
+
+def _spiked_part(value: NDArray[np.float64]) -> float:
+    """Return the part of all bins that stand out of those beside them."""
+    if len(value) < _AROUND:
+        return 0.0
+    around = middle_of_nine(np.pad(value, _AROUND // 2, mode="edge"))
+    spikes = value > around + _SPIKE_PART * float(np.sqrt(np.mean(value**2)))
+    return float(np.mean(spikes))

@@ -98,12 +98,12 @@ def test_tops_that_are_flat_for_a_while_are_no_lobes(rounded):
     assert reading.reasons == (messages.UPSIDE_DOWN,)
 
 
-@pytest.mark.parametrize("ratio", [0.4, 0.65])
-def test_the_gaps_of_groups_on_their_head_are_no_spikes(ratio):
+@pytest.mark.parametrize(("groups", "ratio"), [(12.0, 0.4), (12.0, 0.65), (8.0, 0.4)])
+def test_the_gaps_of_groups_on_their_head_are_no_spikes(groups, ratio):
     """What is as short as a spike is left out of an averaged turn: then even groups are left."""
     turn = np.arange(round(2.2 * RATE_HZ)) / RATE_HZ * 5.0
-    place = turn * 12.0 % 1.0
-    level = np.where(np.floor(turn * 12.0) % 2.0 == 0.0, 1.0, ratio)
+    place = turn * groups % 1.0
+    level = np.where(np.floor(turn * groups) % 2.0 == 0.0, 1.0, ratio)
     volts = -level * np.clip((0.45 - np.abs(place - 0.5)) / 0.02, 0.0, 1.0)
     volts = lfilter(*butter(1, 3.0, "high", fs=RATE_HZ), volts)
     volts = volts + 1e-3 * np.random.default_rng(4).standard_normal(len(volts))
