@@ -26,9 +26,9 @@ _MOST_ALIKE = 1e6
 _MOST_U = 0.02
 """Known no better, as where carrier and sampling are locked and 4φ stands still, it is no tell."""
 
-_STRONG, _AS_USUAL = 0.1, 4.0
-"""Power over the greatest above which a bin tells of a ripple; and what changes by more than so
-many times the middle change is a group's edge."""
+_STRONG, _CLEAR, _AS_USUAL = 0.1, 50.0, 4.0
+"""Power over the greatest, and over a bin's variance, above which it tells of a ripple: of noise 4φ
+is anything. What changes by more than so many times the middle change is a group's edge."""
 _SURE_SIGMAS, _LEAST_RIPPLE, _MOST_RIPPLE = 6.0, 0.01, 0.4
 _ROUNDS, _KEPT_BINS = 3, 10_000
 
@@ -53,7 +53,8 @@ class Ripple:
         kept = max(0.0, 1.0 - len(bins.ok) / _KEPT_BINS)
         highest_v2 = quantile_of(bins.power_v2[bins.ok], 0.95)
         self._greatest_v2 = max(kept * self._greatest_v2, highest_v2)
-        strong = bins.ok & (bins.power_v2 > _STRONG * self._greatest_v2)
+        clear_v2 = np.maximum(_STRONG * self._greatest_v2, _CLEAR * bins.sigma_v**2)
+        strong = bins.ok & (bins.power_v2 > clear_v2)
         if not strong.any():
             return bins
         drift = _drift(median_of(bins.carrier_hz[strong]), self._rate_hz, self._frames_a_bin)
@@ -97,7 +98,10 @@ class Ripple:
 def _sums_of(
     level: NDArray[np.float64], columns: NDArray[np.float64], strong: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Return count and square beside products, shape (3, 3), of how bins differ from neighbours."""
+    """Return count and square beside products, shape (3, 3), of how bins differ from neighbours.
+
+    A bin weighs as its power does, the inverse of what noise does to its level.
+    """
     sums = np.zeros((3, 3))
     middle = strong[1:-1] & strong[:-2] & strong[2:]
     if not middle.any():
@@ -106,7 +110,8 @@ def _sums_of(
         (each[1:-1] - 0.5 * (each[:-2] + each[2:]))[middle] for each in (level, columns)
     )
     usual = np.abs(bend) <= _AS_USUAL * median_of(np.abs(bend))
-    bend, turned = bend[usual], turned[usual]
+    weight_v = np.exp(level[1:-1][middle][usual])
+    bend, turned = weight_v * bend[usual], weight_v[:, None] * turned[usual]
     sums[0, :2] = len(bend), bend @ bend
     sums[1:, 0], sums[1:, 1:] = turned.T @ bend, turned.T @ turned
     return sums

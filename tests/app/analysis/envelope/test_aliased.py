@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from app.analysis.envelope.aliased import Ripple
+from app.analysis.envelope.series import Bins
 from app.analysis.results import Geometry
 from tests.app.analysis.lobes.test_spoilers import (
     FIRST,
@@ -72,3 +74,24 @@ def test_a_recorded_harmonic_leaves_no_ripple(part, phase, envelope, balance, ca
         return envelope(5.0 * time - 0.1 - FIRST) * of_third
 
     holds(read(drawn(envelope, hit=harmonic, turns=6.4, carrier_hz=carrier_hz)), balance)
+
+
+@pytest.mark.parametrize("seed", [6, 9, 15, 20])
+def test_noise_between_lobes_shows_no_ripple(seed):
+    """What comes first may be noise alone, whose phase is anything."""
+    frames, rate_hz, sigma_v = 64, 100e3, 1.3e-3
+    rng = np.random.default_rng(seed)
+    bins = np.arange(600)
+    amplitude_v = 0.077 * np.exp(-(((bins % 157 - 80.0) / 22.0) ** 2))
+    drift = np.exp(2j * np.pi * 0.01 * bins)
+    noise_v = sigma_v * (rng.standard_normal(600) + 1j * rng.standard_normal(600))
+    phasor_v = amplitude_v * drift + noise_v
+    power_v2 = np.abs(phasor_v) ** 2 - 2.0 * sigma_v**2
+    ripple = Ripple(frames, rate_hz)
+    for first in range(0, 600, 15):
+        part = slice(first, first + 15)
+        carrier_hz = np.full(15, rate_hz / 4.0 * (1.0 + 0.04 / frames))
+        sigma = np.full(15, sigma_v)
+        there = np.ones(15, dtype=np.bool_)
+        block = Bins(first, power_v2[part], sigma, carrier_hz, there, phasor_v[part])
+        assert ripple.taken_out(block) is block
