@@ -425,14 +425,14 @@ class PatternTurns:
         has_top = is_there and 2.0 * abs(line) >= _MIN_LINE * level * len(amplitude)
         is_near = has_top and abs(late) <= _FAR * self._period
         is_noise = is_there and self._is_noise(series, half, is_near=is_near)
-        self._spoilt |= is_noise or (has_top and self._regains > 0)
-        gain = _ALPHA
         if is_noise:
             self._regains = _REGAINS
+        elif has_top and self._coasted > self.a_turn:
+            self._regains = max(self._regains, 1)
+        self._spoilt |= is_noise or (has_top and self._regains > 0)
+        # What it ran on without for long, or through noise, is corrected at once.
+        gain = 1.0 if self._regains else _ALPHA
         if has_top and not is_noise:
-            # What it ran on without for long, or through noise, is corrected at once.
-            gain = 1.0 if self._coasted > self.a_turn or self._regains else _ALPHA
-            self._regains = max(0, self._regains - 1)
             self._coasted = 0
             self._usual += 0.1 * (level - self._usual)
             if not is_near:
@@ -442,6 +442,7 @@ class PatternTurns:
                 late = 0.0
             else:
                 self._strays = 0
+                self._regains = max(0, self._regains - 1)
                 self.times.append(LobeTime(self._count, self._next_frame + late))
         else:
             if not self._coasted:

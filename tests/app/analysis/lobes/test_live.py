@@ -154,6 +154,21 @@ def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry
     assert np.abs(balances(found, 4.8, 5.1)) == pytest.approx(OUT, abs=0.004)
 
 
+@pytest.mark.parametrize("at_s", [0.54, 0.56])
+def test_a_silence_soon_after_the_lock_leaves_no_lobe_where_the_count_ran_on(at_s):
+    """What is told of the period by three turns, the last of them cut, is not much."""
+
+    def mute(samples, time_s):
+        samples[(time_s >= at_s) & (time_s < at_s + 1.25), :2] = 0.0
+        return samples
+
+    signal = Signal(**BRISK, snr_db=20.0, centre=0.21, turns=16.0, balance_at=((0.0, OUT),))
+    found = readings(signal, BARE, change=mute, block_s=0.01)
+    shown = [reading.balance.value for _, reading in found if reading.valid]
+    assert np.abs(shown) == pytest.approx(OUT, abs=0.01)
+    assert np.abs(balances(found, at_s + 2.25, 3.2)) == pytest.approx(OUT, abs=0.005)
+
+
 def away_and_back(away_s, names, at_s=3.0, **more):
     """Step off the track at `at_s`, and back after `away_s` more."""
 
