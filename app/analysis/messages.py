@@ -119,6 +119,10 @@ DETECTOR_UNPROVED = Message(
 DEAD_PHASE = Message(
     "one phase is dead: the other alone is read, at half the height; check the second probe"
 )
+PHASES_ALIKE = Message(
+    "both probes carry the same signal, not opposite ones: put one on the other test point, and "
+    "turn no channel round"
+)
 RESOLVES = Message("this input resolves ± {0} µm of head offset in ten turns; its {1} limits")
 RESOLVES_UNPROVED = Message(
     "what this input resolves is not known before its detector is proved; check-source --play does "

@@ -117,6 +117,8 @@ _AWAY = np.linspace(-np.pi, np.pi, 257)
 _DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 50, 2000
 """Phases that share less than this part of the stronger one's power are not a pair; of noise alone
 so many blocks share a seventh."""
+_ALIKE = 0.5
+"""Opposite phases are correlated by nearly −1, and what is on one point by nearly 1."""
 _MIN_SLOW, _MIN_CORRELATION = 64, 0.9
 """The phases' slow parts, of so many blocks, must agree this well before their gains are compared
 by them."""
@@ -188,6 +190,12 @@ class Demodulator:
         """Whether one of two phases carries nothing of the carrier that the other has."""
         shared = _DEAD_PART * float(self._in_each.max())
         return self._compared > _MIN_COMPARED and abs(self._in_common) < shared
+
+    @property
+    def is_twice(self) -> bool:
+        """Whether two phases carry the same, so that what differs is hardly the signal."""
+        shared = _ALIKE * float(np.sqrt(self._in_each.prod()))
+        return self._compared > _MIN_COMPARED and self._in_common.real > shared
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
         """Take the next samples and return the bins that they complete.

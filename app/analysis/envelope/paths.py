@@ -70,6 +70,8 @@ class RawPath(SignalPath):
     @property
     def fault(self) -> Message | None:
         """Why there is no usable envelope now, None when there is."""
+        if self._fault is None and self._demodulator is not None and self._demodulator.is_twice:
+            return messages.PHASES_ALIKE
         return self._fault
 
     @property

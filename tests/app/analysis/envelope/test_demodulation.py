@@ -166,6 +166,19 @@ def test_a_dead_phase_is_said_of_a_short_capture_at_a_low_rate():
     assert messages.DEAD_PHASE in analyse(samples, signal.rate_hz, carrier_hz=25e3).notes
 
 
+@pytest.mark.parametrize("part", [0.01, 0.1])
+def test_both_probes_on_one_point_are_said(part):
+    """What is left of such a difference is no signal, whatever it looks like."""
+    signal = Signal(**BRISK, turns=3.4, snr_db=30.0)
+    samples = make(signal).columns(*RAW)
+    noise_v = 1e-4 * np.random.default_rng(1).standard_normal(len(samples))
+    samples[:, 1] = (1.0 + part) * samples[:, 0] + noise_v
+    reading = analyse(samples, BRISK["rate_hz"])
+    assert reading.reasons == (messages.PHASES_ALIKE,)
+    assert messages.INDEX_SILENT not in reading.notes
+    assert reading.ratio is None
+
+
 def test_a_low_carrier_in_noise_keeps_more_of_its_power_where_nobody_waits_for_it():
     amplitude_v, sigma_v = 0.06, 0.25
     time = np.arange(400_000) / RATE_HZ
