@@ -219,9 +219,7 @@ class Analyser:
 
     def _finish(self) -> None:
         self._path.flush()
-        turns = self._finder.finish(
-            self._path.series, self._end_frame, any_before=bool(self._turns)
-        )
+        turns = self._finder.finish(self._path.series, self._end_frame)
         self._advance(turns)
         series = self._path.series
         if self._keep_all and series is not None and self._turns:

@@ -34,6 +34,7 @@ class TurnFinder:
         self._pattern: PatternTurns | WindowTurns | None = None
         self._read_by: PatternTurns | WindowTurns | None = None
         self._triggered_at: int | None = None
+        self._any_by_edges = False
         self._frames_seen = 0
         self._next_frame = 0
         self._from_frame = 0.0
@@ -108,6 +109,7 @@ class TurnFinder:
             return self._by_pattern(series, at_end=False)
         slips = self._by_edges.slips
         turns = self._by_edges.push(self._pulses(self._index, samples_v, first_index))
+        self._any_by_edges |= bool(turns)
         self.epoch += self._by_edges.slips > slips
         if turns and self._pattern is not None:
             self._pattern = None
@@ -121,14 +123,12 @@ class TurnFinder:
             return turns
         return self._by_pattern(series, at_end=False)
 
-    def finish(
-        self, series: EnvelopeSeries | None, end_frame: int, *, any_before: bool
-    ) -> list[Turn]:
+    def finish(self, series: EnvelopeSeries | None, end_frame: int) -> list[Turn]:
         """Return the turns that were waiting for more samples; the capture ends at `end_frame`."""
         turns: list[Turn] = []
         if self._index is not None:
             turns = self._by_edges.push(self._in_frames(self._index.flush()))
-        if self._pattern is None and (turns or any_before):
+        if self._pattern is None and (turns or self._any_by_edges):
             return turns
         turns = self._by_pattern(series, at_end=True)
         if self._triggered_at is not None and self._pattern is not None:
