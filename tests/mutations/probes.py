@@ -20,6 +20,9 @@ FOLDER, _RUNNING = "EVENLOBE_PROBES", "EVENLOBE_RUNNING"
 PLACES, TOLD = "places", "told"
 """What the folder holds: the numbers to tell, by file and by place; a link for all that is told."""
 
+PROBE = "__told_by_probe__"
+"""What probes call: a name that no module gives to anything else."""
+
 Place = tuple[int, int]
 """Line and column at which a statement begins."""
 
@@ -65,7 +68,7 @@ def _probed(statement: ast.stmt, numbers: Mapping[Place, list[int]]) -> list[ast
     told = numbers.get((statement.lineno, statement.col_offset))
     if told is None:
         return [statement]
-    (probe,) = ast.parse(f"{_reached.__name__}{(*told,)}").body
+    (probe,) = ast.parse(f"{PROBE}{(*told,)}").body
     for node in ast.walk(probe):
         ast.copy_location(node, statement)
     is_docstring = isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant)
@@ -84,4 +87,4 @@ def install() -> None:
         return compile(tree, loader.path, "exec", dont_inherit=True)
 
     SourceFileLoader.get_code = get_code
-    setattr(builtins, _reached.__name__, _reached)
+    setattr(builtins, PROBE, _reached)

@@ -5,7 +5,7 @@ import traceback
 
 import pytest
 
-from tests.mutations.probes import probed
+from tests.mutations.probes import PROBE, probed
 
 SOURCE = '''
 def f(a, b=3):
@@ -43,7 +43,7 @@ def telling():
     for node in ast.walk(ast.parse(SOURCE)):
         if isinstance(node, ast.stmt):
             numbers[node.lineno, node.col_offset] = [node.lineno]
-    names = {"_reached": lines.append}
+    names = {PROBE: lines.append}
     exec(compile(probed(SOURCE, numbers), "module.py", "exec"), names)
     lines.clear()
     return names["f"], lines
