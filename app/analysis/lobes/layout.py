@@ -124,6 +124,26 @@ class Layout:
         away = np.abs((self.centres + 0.5) % 1.0 - 0.5)
         return bool(np.any(away < _AT_INDEX))
 
+    def turned_from(self, other: Layout) -> int | None:
+        """Return by how many lobes later this one begins than another, None of other lobes.
+
+        Where a lobe stands at the turn's start it is now the first and now the last.
+        """
+        if self.pairs != other.pairs:
+            return None
+        if self.windows is not None:
+            return 0
+        return round(float(self.centres[0] - other.centres[0]) * len(self.centres))
+
+    def numbered_as(self, other: Layout) -> Layout:
+        """Return the same lobes, those first that are first in another."""
+        by = self.turned_from(other)
+        if not by:
+            return self
+        lobes = len(self.centres)
+        numbers = np.arange(lobes) - by
+        return replace(self, centres=self.centres[numbers % lobes] + numbers // lobes)
+
     def frames_of(self, turns: Sequence[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return every lobe's middle and the spacing there, float64, shape (turns, 2 · pairs)."""
         start = np.array([turn.start_frame for turn in turns])

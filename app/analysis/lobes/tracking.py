@@ -46,6 +46,9 @@ at this moment: the hand moves (then it is too large and too small in turn) or t
 _JUMP_RUN = 2
 _TREND, _TREND_ALIKE = 3, 2.0
 """So many sums in a row change alike, to within this factor, where a signal rises or fades."""
+_JUMP_PART = 0.05
+"""A group that differs by more than this part from those of its kind waits for the next one: a head
+makes that lower where this is taller, and a gain that jumps makes both alike."""
 _QUIET_U, _MAX_RECENT = 0.012, 10
 """Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
@@ -137,6 +140,8 @@ class BalanceTracker:
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
         self._trend = Trend()
+        self._waiting: float | None = None
+        """By which part the lobe before differed from those of its kind, where that was much."""
 
     @property
     def total_v(self) -> float | None:
@@ -155,7 +160,10 @@ class BalanceTracker:
 
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
+        waits = self._pairs > 1 and self._waits(which, height)
         self._heights[which].append(height)
+        if waits:
+            return None
         if not self._heights[1 - which]:
             return None
         first, second = (self._mean_height(each) for each in self._heights)
@@ -183,6 +191,7 @@ class BalanceTracker:
         self._heights[which].clear()
         self._recent.clear()
         self._trend = Trend()
+        self._waiting = None
         self._sum = self._total = None
         self._settled = self._run = 0
 
@@ -195,6 +204,34 @@ class BalanceTracker:
         """Note that the gain has jumped: pairs are read until a sum has been found again."""
         self.miss_both()
         self._jumped = True
+
+    def _waits(self, which: int, height: Quantity) -> bool:
+        """Return whether a lobe of several pairs waits for the next to tell why it has changed.
+
+        Where that tells of a gain, nothing from before is kept.
+        """
+        before, self._waiting = self._waiting, None
+        if not self._heights[which]:
+            if before is not None:
+                # Whatever it was, those before it are of another signal.
+                other = self._heights[1 - which]
+                while len(other) > 1:
+                    other.popleft()
+            return False
+        usual = _mean(self._heights[which])
+        if usual.value <= 0.0:
+            return False
+        part = height.value / usual.value - 1.0
+        u = math.hypot(height.u / usual.value, usual.u / usual.value, self._uneven)
+        if abs(part) <= _JUMP_PART + _SUM_SIGMAS * u:
+            return False
+        if before is None:
+            self._waiting = part
+            return True
+        if part * before > 0.0:
+            # The one before may have been cut by the jump itself.
+            self.miss_both()
+        return False
 
     def _mean_height(self, heights: deque[Quantity]) -> Quantity:
         """Return the mean; short of a turn what is uneven over it is in its u."""
@@ -356,8 +393,10 @@ class LobeFollower:
         if turn is None or layout is None or layout.lone is not None:
             self.layout = None
             return
-        if self.layout is None or layout.pairs != self.layout.pairs:
-            self._tracker = BalanceTracker(layout.pairs)
+        if self.layout is not None and layout.is_at_index:
+            layout = layout.numbered_as(self.layout)
+        if self.layout is None or layout.turned_from(self.layout) != 0:
+            self._tracker, self.places = BalanceTracker(layout.pairs), LobePlaces()
         self._shapes = None if layout.windows is not None else learn_shapes(turn, layout)
         if layout.pairs > 1 and layout.windows is None:
             self._tracker.learn(_unevenness(layout.fit(series, turns), layout.pairs))

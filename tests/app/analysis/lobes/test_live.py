@@ -112,6 +112,24 @@ def test_a_sum_that_jumps_is_said_and_pairs_are_read(gain):
     assert messages.SUM_JUMPED not in found[-1][1].notes
 
 
+@pytest.mark.parametrize("gain", [0.5, 1.3])
+@pytest.mark.parametrize("at_s", [1.505, 1.512])
+def test_a_gain_that_jumps_does_not_move_the_needle_of_groups(gain, at_s):
+    """Groups from before it and after it are in no mean together, nor one that it cut."""
+
+    def change(samples, time_s):
+        samples[time_s > at_s, :2] *= gain
+        return samples
+
+    signal = Signal(**BRISK, geometry="alternating", snr_db=30, turns=10.0)
+    # A group stands at the index, so that it is now the first and now the last of a turn.
+    found = readings(signal, change=change, block_s=0.01, from_s=1.4)
+    assert all(messages.LOBE_AT_INDEX in each.notes for _, each in found if each.valid)
+    shown = np.array([each.balance.value for _, each in found if each.valid])
+    assert np.abs(shown) == pytest.approx((1.0 - 0.85) / (1.0 + 0.85), abs=0.004)
+    assert len(shown) > 70
+
+
 def test_a_gain_that_drifts_does_not_bend_the_balance():
     def change(samples, time_s):
         samples[:, :2] *= (1.0 + 0.15 * np.clip(time_s - 1.0, 0.0, 2.0))[:, None]
