@@ -340,4 +340,6 @@ def _writing(path: Path, newline: str | None = None) -> Iterator[TextIO]:
             yield out
     except OSError as fault:
         why = fault.strerror or str(fault)
-        raise BookError(f"export “{path}”: it cannot be written: {why}") from None
+        raise BookError(
+            f"export “{path}”: it cannot be written: {why}; name another place"
+        ) from None

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from app.cli.arguments import UsageFault
+from app.files import atomic_write
 from app.probes.built import PROBES
 from app.probes.circuit import ExpectedLevel, Probe
 from app.probes.drawing import svg_of
@@ -58,7 +59,10 @@ def _wrapped(words: str, indent: str) -> list[str]:
 def _drawn(probe: Probe, folder: Path) -> Path:
     out = folder / f"probe-{probe.name}.svg"
     try:
-        out.write_text(svg_of(probe), encoding="utf-8")
+        with atomic_write(out) as part:
+            part.write_text(svg_of(probe), encoding="utf-8")
     except OSError as fault:
-        raise UsageFault(f"drawing: “{out}” cannot be written: {fault.strerror}") from None
+        raise UsageFault(
+            f"drawing: “{out}” cannot be written: {fault.strerror}; name another folder"
+        ) from None
     return out

@@ -13,6 +13,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from app.files import atomic_write
+
 ICON = Path(__file__).with_name("evenlobe.svg")
 NAME = "evenlobe"
 ROOT = Path(__file__).parents[2]
@@ -57,8 +59,12 @@ def add() -> tuple[Path, Path]:
     text = entry_text(_command(), _icon_word(icon)).encode("utf-8")
     for path in (entry, icon):
         path.parent.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(ICON, icon)
-    entry.write_bytes(text)
+    for path, data in ((icon, ICON.read_bytes()), (entry, text)):
+        try:
+            with atomic_write(path) as part:
+                part.write_bytes(data)
+        except OSError as fault:
+            raise OSError(fault.errno, fault.strerror, str(path)) from None
     return entry, icon
 
 

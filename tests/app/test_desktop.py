@@ -10,6 +10,7 @@ from PySide6.QtGui import QIcon, QImage
 
 from app import desktop
 from app.cli.main import run
+from tests.app.book.jobs import no_file_longer_than
 
 
 @pytest.fixture(autouse=True)
@@ -75,6 +76,17 @@ def test_a_folder_that_takes_nothing_is_a_sentence(home, capsys):
     home.write_text("a file where the folder should be")
     assert run(["desktop"]) == 2
     assert "check the folder" in capsys.readouterr().err
+
+
+def test_a_disk_that_is_full_keeps_the_entry_of_before(home, capsys):
+    assert run(["desktop"]) == 0
+    before = [path.read_bytes() for path in desktop.places()]
+    capsys.readouterr()
+    with no_file_longer_than(100):
+        assert run(["desktop"]) == 2
+    assert f"“{desktop.places()[1]}” cannot be written: File too large" in capsys.readouterr().err
+    assert [path.read_bytes() for path in desktop.places()] == before
+    assert len([path for path in home.rglob("*") if path.is_file()]) == 2
 
 
 def test_the_icon_is_drawn_at_every_size(qapp):

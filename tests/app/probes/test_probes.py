@@ -14,6 +14,7 @@ from app.cli import main
 from app.probes.built import DETECTOR, MIXER, PROBES, RESISTIVE
 from app.probes.circuit import GROUND
 from app.probes.drawing import svg_of
+from tests.app.book.jobs import no_file_longer_than
 from tests.app.probes.spice import CABLE_F, INPUT_OHM, netlist, run, source
 
 PICTURES = Path(__file__).parents[3] / "fixtures" / "pictures"
@@ -139,6 +140,13 @@ def test_they_are_listed_and_drawn(capsys, tmp_path):
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[0] for line in lines[::2]] == ["resistive", "mixer", "detector"]
     assert len(list(tmp_path.glob("probe-*.svg"))) == 3
+
+
+def test_a_disk_that_is_full_leaves_no_part_of_a_drawing(capsys, tmp_path):
+    with no_file_longer_than(100):
+        assert main.run(["probes", "--draw", str(tmp_path)]) == 2
+    assert "cannot be written: File too large; name another folder" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_what_is_no_probe_or_no_folder(capsys, tmp_path):
