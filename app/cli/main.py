@@ -296,8 +296,8 @@ def _desktop(options: argparse.Namespace) -> int:
         ) from None
     except OSError as fault:
         raise UsageFault(
-            f"“{fault.filename}” cannot be written: {fault.strerror}; check the folder's rights, and "
-            "that the disk has room"
+            f"“{fault.filename}” cannot be written: {fault.strerror}; check the folder's rights, "
+            "and that the disk has room"
         ) from None
     return OK
 
