@@ -57,6 +57,7 @@ def main(arguments: list[str]) -> int:
 
     drawn = run(options.names or [each.name for each in classes.SINGLE], options.draws)
     apart = [each.name for each in further.FURTHER]
+    watched = [f"live:{each.name}" for each in live.FURTHER_LIVE]
     if options.names is None:
         drawn += run(["mixed"], options.mixed) + run(list(live.LIVE), options.live)
         drawn += run(apart, options.further)
@@ -64,8 +65,8 @@ def main(arguments: list[str]) -> int:
     took_s = time.monotonic() - began_s
     every = [*drawn, *rows]
     # What nobody told the analysis of is not counted among what it grew under.
-    later = [each for each in drawn if each.key.name in apart]
-    outcomes = [each for each in drawn if each.key.name not in apart]
+    later = [each for each in drawn if each.key.name in (*apart, *watched)]
+    outcomes = [each for each in drawn if each.key.name not in (*apart, *watched)]
     for title, group in (("Classes", [*outcomes, *rows]), (_LATER, later)):
         if group:
             print(report.class_table(group, title))

@@ -6,7 +6,12 @@ campaign tells what it makes of faults that nobody told it of. A class stays her
 
 from __future__ import annotations
 
-from tests.hunt import unforeseen
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.random import Generator
+
+from tests.hunt import bench, patterns, unforeseen
 from tests.hunt.classes import spoiled
 from tests.hunt.draws import (
     ENVELOPE,
@@ -16,8 +21,34 @@ from tests.hunt.draws import (
     RAW,
     RECORDS,
     SAMPLES,
+    Draw,
+    Frame,
     HuntClass,
 )
+from tests.hunt.patterns import Pattern
+
+_FRACTIONS = (1 / 4, 1 / 3, 2 / 5)
+"""Of the rate: harmonics of such a carrier fall upon it, or stand still beside it."""
+
+
+@dataclass(frozen=True, slots=True)
+class NearRate(HuntClass):
+    """A class whose carrier is near a simple fraction of the sample rate, or all but there."""
+
+    def draw(self, rng: Generator) -> Draw:
+        """Return what one capture is made of."""
+        drawn = HuntClass.draw(self, rng)
+        conditions = drawn.conditions
+        off = rng.choice([-1.0, 1.0]) * np.exp(rng.uniform(np.log(1e-6), np.log(1e-2)))
+        carrier_hz = conditions.cycles * conditions.rpm / 60.0
+        rate_hz = carrier_hz / rng.choice(_FRACTIONS) * (1.0 + off)
+        return replace(drawn, conditions=replace(conditions, rate_hz=float(rate_hz)))
+
+
+def _narrow(rng: Generator, balance: float) -> Pattern:
+    apart = 0.5 + rng.uniform(-0.1, 0.1)
+    return patterns.humps(balance, rng.uniform(0.12, 0.3), rng.uniform(0.02, 0.04), apart)
+
 
 FURTHER: tuple[HuntClass, ...] = (
     spoiled("ordinary-track", unforeseen.ordinary_track, (0.01, 0.3), kinds=(*RAW, *RECORDS)),
@@ -67,6 +98,24 @@ FURTHER: tuple[HuntClass, ...] = (
         both_signs=True,
         kinds=ENVELOPE,
         index_share=1.0,
+    ),
+    spoiled("scratch-some-turns", bench.scratch, (0.005, 0.12), kinds=SAMPLES),
+    spoiled("neighbour-track", bench.neighbour, (0.01, 0.4, 0.01, 0.1), geometries=ONE_PAIR),
+    spoiled("sector-holes", bench.hard_sectored, (9.5, 32.5), index_share=1.0),
+    spoiled(
+        "lobe-at-index",
+        bench.lobe_at_index,
+        (1e-4, 0.03, 1e-4, 0.03),
+        both_signs=True,
+        geometries=ONE_PAIR,
+        index_share=1.0,
+    ),
+    spoiled("buffer-twice", bench.stutters, (0.001, 0.05), kinds=SAMPLES),
+    NearRate("near-a-fraction", "a carrier near a fraction of the rate", Frame()),
+    NearRate(
+        "narrow-near-a-fraction",
+        "the same, narrow lobes at 0 to 12 dB",
+        Frame(pattern=_narrow, snr_db=(0.0, 12.0), noisy_share=0.0),
     ),
 )
 """Each of one spoiler of :mod:`~tests.hunt.unforeseen`."""

@@ -7,9 +7,19 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from tests.hunt import spoilers
+from tests.hunt import bench, spoilers, unforeseen
 from tests.hunt.classes import SINGLE, spoiled
-from tests.hunt.draws import BOUNDARY, ENVELOPE, PHASES, RAW, SAMPLES, HuntClass
+from tests.hunt.draws import (
+    BOUNDARY,
+    ENVELOPE,
+    ONE_PAIR,
+    PHASES,
+    RAW,
+    SAMPLES,
+    Frame,
+    HuntClass,
+)
+from tests.hunt.further import NearRate
 from tests.hunt.judge import RATIO_FLOOR, Verdict, judge
 from tests.hunt.signal import Spoiler, Truth
 from tests.hunt.through import Shown
@@ -47,9 +57,57 @@ WATCHED = (
 )
 """Classes that are drawn for the live needle alone: what goes away, comes back, and moves."""
 
+
+def _at_bench(name: str, spoiler: Spoiler, *sizes: float, **frame: Any) -> HuntClass:
+    return _watched(name, spoiler, *sizes, **{"turns": (22.0, 27.0), **frame})
+
+
+_HEAD = {"geometries": BOUNDARY}
+_INDEXED = {"index_share": 1.0}
+_NEAR = Frame(turns=(15.0, 22.0), noisy_share=0.0)
+
+FURTHER_LIVE = (
+    _at_bench("hand-on-spindle", bench.hand_on_spindle, 0.3, 0.98, 0.9, 0.98),
+    _at_bench("speed-switched", bench.speed_switched, 0.01, 0.2, 0.01, 0.03, both_signs=True),
+    _at_bench("belt-joint", bench.belt_joint, 0.003, 0.06, 0.003, 0.01),
+    _at_bench(
+        "hub-slips", bench.hub_slips, 0.01, 0.06, 0.01, 0.06, both_signs=True, geometries=ONE_PAIR
+    ),
+    _at_bench("trembles", bench.trembles, 0.005, 0.05, 0.005, 0.03, **_HEAD),
+    _at_bench("pushed", bench.pushed, 0.01, 0.1, both_signs=True, **_HEAD),
+    _at_bench("tapped", bench.tapped, 0.02, 0.3, both_signs=True, **_HEAD),
+    _at_bench("past-and-back", bench.past_and_back, 0.02, 0.3, **_HEAD),
+    _at_bench("pushed-and-weaker", bench.pushed_and_weaker, 0.005, 0.1, **_HEAD),
+    _at_bench("unloaded", bench.unloaded, 0.3, 1.5, 0.3, 1.5, **_HEAD),
+    _at_bench("disk-changed", bench.disk_changed, 0.7, 1.5, 0.7, 1.0, **_HEAD),
+    _at_bench("pad-bounces", bench.pad_bounces, 1.0, 30.0, 1.0, 30.0, kinds=SAMPLES),
+    _at_bench("mains-dips", bench.mains_dips, 0.02, 0.2, kinds=SAMPLES),
+    _at_bench("scratch", bench.scratch, 0.005, 0.12, kinds=SAMPLES),
+    _at_bench("neighbour", bench.neighbour, 0.01, 0.4, 0.01, 0.1, geometries=ONE_PAIR),
+    _at_bench("phone", bench.phone, 0.02, 1.0, 0.02, 0.1),
+    _at_bench("touched", bench.touched, 0.05, 3.0, 0.05, 2.0),
+    _at_bench("touched-envelope", bench.touched, 0.01, 0.5, kinds=ENVELOPE),
+    _at_bench("noisy-spell", bench.noisy_spell, 0.05, 2.0, kinds=SAMPLES),
+    _at_bench("probe-slips", bench.probe_slips, 0.003, 0.09, kinds=PHASES),
+    _at_bench("probe-rubs", bench.probe_rubs, 0.01, 0.1, kinds=PHASES),
+    _at_bench("wrong-point", bench.wrong_point, 0.5, 1.5, 0.5, 1.5, kinds=PHASES),
+    _at_bench("gain-knob", bench.gain_knob, 1.1, 5.0, 1.1, 5.0, kinds=SAMPLES),
+    _at_bench("gain-turned", bench.gain_turned, 0.1, 3.0, 0.1, 3.0, kinds=SAMPLES),
+    _at_bench("offset-knob", bench.offset_knob, 0.1, 5.0, 0.1, 5.0, both_signs=True),
+    _at_bench("drifts-to-rail", bench.drifts_to_rail, 0.0, 0.2, kinds=SAMPLES),
+    _at_bench("stutters", bench.stutters, 0.001, 0.03, 0.001, 0.01, kinds=SAMPLES),
+    _at_bench("lost-untold", unforeseen.unmarked_loss, 1e-3, 30e-3, both_signs=True, kinds=SAMPLES),
+    _at_bench("index-doubles", bench.index_doubles, 0.3, 2.0, 0.3, 2.0, **_INDEXED),
+    _at_bench("index-rings", bench.index_rings, 1e-4, 6e-3, 1e-4, 6e-4, **_INDEXED),
+    _at_bench("hard-sectored", bench.hard_sectored, 9.5, 16.5, **_INDEXED),
+    _at_bench("index-comes", bench.index_comes, 0.2, 0.5, 0.2, 0.5, **_INDEXED),
+    NearRate("near-fraction", "a carrier near a fraction of the rate", _NEAR),
+)
+"""Classes of the live needle that were written after the analysis."""
+
 LIVE: dict[str, HuntClass] = {
     f"live:{each.name}": each
-    for each in (*WATCHED, *SINGLE)
+    for each in (*WATCHED, *FURTHER_LIVE, *SINGLE)
     if not any(kind.is_record for kind in each.frame.kinds)
 }
 """All that runs without an end, by the names that the campaign gives them."""

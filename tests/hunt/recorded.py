@@ -16,7 +16,7 @@ from typing import Any
 
 from tests.hunt.campaign import CLASSES, Key, drawn
 from tests.hunt.further import FURTHER
-from tests.hunt.live import LIVE
+from tests.hunt.live import FURTHER_LIVE, LIVE
 from tests.hunt.mixed import MixedClass
 from tests.hunt.through import measured, watched
 from tests.recorded.keeping import is_same_snr
@@ -30,11 +30,11 @@ _LOOKS_EACH = 20
 _OF_U, _REL = 1e-3, 1e-4
 _LEAST = 1e-9
 
-APART = tuple(each.name for each in FURTHER)
+APART = (*(each.name for each in FURTHER), *(f"live:{each.name}" for each in FURTHER_LIVE))
 """What was written after the analysis is drawn and judged, and not recorded."""
 NAMES = (
     *(name for name in CLASSES if name not in {*LIVE, *APART, MixedClass.name}),
-    *list(LIVE)[::LIVE_EACH],
+    *[name for name in LIVE if name not in APART][::LIVE_EACH],
     *(f"{MixedClass().name}/{number}" for number in range(40)),
 )
 """What is recorded: one draw of a class, and many of those with several spoilers."""
