@@ -94,7 +94,7 @@ FURTHER_LIVE = (
     _at_bench("gain-knob", bench.gain_knob, 1.1, 5.0, 1.1, 5.0, kinds=SAMPLES),
     _at_bench("gain-turned", bench.gain_turned, 0.1, 3.0, 0.1, 3.0, kinds=SAMPLES),
     _at_bench("offset-knob", bench.offset_knob, 0.1, 5.0, 0.1, 5.0, both_signs=True),
-    _at_bench("drifts-to-rail", bench.drifts_to_rail, 0.0, 0.2, kinds=SAMPLES),
+    _at_bench("drifts-to-rail", bench.drifts_to_rail, 0.0, 0.2),
     _at_bench("stutters", bench.stutters, 0.001, 0.03, 0.001, 0.01, kinds=SAMPLES),
     _at_bench("lost-untold", unforeseen.unmarked_loss, 1e-3, 30e-3, both_signs=True, kinds=SAMPLES),
     _at_bench("index-doubles", bench.index_doubles, 0.3, 2.0, 0.3, 2.0, **_INDEXED),
