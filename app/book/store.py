@@ -323,12 +323,12 @@ class Book:
         db = self._db
         # The first statement that reads: whatever else the file is, it is not written to.
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        db.create_function("checksum", -1, checksum, deterministic=True)
+        db.create_function("checksum", -1, checksum)
         migrate(db, self._where)
         _write_ahead(db)
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
-        db.create_function("folded", 1, folded, deterministic=True)
+        db.create_function("folded", 1, folded)
 
     def _file(self) -> tuple[int, int] | None:
         """Return which file bears the book's name now, None where none does."""
@@ -759,8 +759,8 @@ class Book:
     def _known_job(self, number: int) -> None:
         with as_book_error(self._where):
             asked = "SELECT 1 FROM jobs WHERE number = ?"
-            # SQLite holds no larger integer, and numbers begin with 1.
-            is_there = 0 < number < 1 << 63 and self._db.execute(asked, (number,)).fetchone()
+            # SQLite holds no larger integer.
+            is_there = abs(number) < 1 << 63 and self._db.execute(asked, (number,)).fetchone()
         if not is_there:
             raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
