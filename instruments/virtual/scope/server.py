@@ -236,7 +236,7 @@ def serve(
             family,
             seed=params.seed,
             paced=paced,
-            ahead=not paced,
+            ahead=True,
             left=left,
             answer_s=answer_s,
             byte_s=byte_s,

@@ -1,5 +1,7 @@
 """The inputs: range, rails, pairs, probes, coupling, maths, and where a record starts."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -213,3 +215,16 @@ def test_the_trigger_comes_as_the_index_passes_its_level(polarity, slope, level_
     # 5 V in 1 ms are 5 mV a sample.
     assert seen_v[10] == pytest.approx(level_v, abs=0.006)
     assert (seen_v[-1] > seen_v[0]) == (slope == "rise")
+
+
+@pytest.mark.parametrize(("slowness_hz", "is_caught"), [(25.0, True), (14.0, False)])
+def test_an_automatic_trigger_waits_for_no_pulse_slower_than_20_hz(slowness_hz, is_caught):
+    """Common practice, from memory: below some 20 Hz a scope is to be set to *normal*."""
+    drive = VirtualDrive(VirtualParams(**QUIET))
+    edge = TriggerEdge(3, 2.5, "fall", automatic=False)
+    pulse_s = trigger_time_s(drive, edge, armed_s=0.3, span_s=1e-3, gain=1.0)
+    armed_s = pulse_s - 1 / slowness_hz
+    automatic = replace(edge, automatic=True)
+    at_s = trigger_time_s(drive, automatic, armed_s=armed_s, span_s=1e-3, gain=1.0)
+    assert (at_s == pytest.approx(pulse_s, abs=1e-8)) is is_caught
+    assert armed_s < at_s <= pulse_s + 1e-8

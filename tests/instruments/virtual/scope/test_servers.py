@@ -1,6 +1,7 @@
 """The servers, with PyVISA as a client that knows nothing of this project; and their threads."""
 
 import contextlib
+import signal
 import socket
 import struct
 import threading
@@ -409,3 +410,15 @@ def test_a_slow_link_is_slow():
         assert steps[0] == Pause(0.01)
         link.sendall(b"*OPC?\n")
         assert line(link) == b"1\n"
+
+
+@pytest.mark.parametrize(("pace", "is_ahead"), [("fast", True), ("live", False)])
+def test_where_sweeps_take_no_time_the_next_is_made_beforehand(pace, is_ahead):
+    names = []
+
+    def tell(_address):
+        names.extend(thread.name for thread in own_threads())
+        signal.raise_signal(signal.SIGTERM)
+
+    serve("A2", "socket", 0, f"pace={pace}", tell=tell)
+    assert ("scope-ahead" in names) is is_ahead
