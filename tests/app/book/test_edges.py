@@ -119,6 +119,11 @@ def test_a_number_that_is_none_is_told_by_its_place(change, said):
 
 def test_numbers_are_read_exactly():
     greatest = 2**53 - 1
+    # IEEE 754-2019, table 3.5: binary64's greatest exponent is 1023, of 53 digits.
+    largest = (2 - 2.0**-52) * 2.0**1023
+    for goal_um in (largest, -largest):
+        found = codec.read(JobOptions, of_options(goal_um=goal_um), "options")
+        assert found.goal_um == goal_um
     found = codec.read(JobOptions, of_options(turns=greatest, goal_um=3), "options")
     assert (found.turns, found.goal_um, type(found.goal_um)) == (greatest, 3.0, float)
 

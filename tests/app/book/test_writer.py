@@ -1,5 +1,6 @@
 """The book's own thread: nobody waits for it, and what it cannot write it keeps until it can."""
 
+import sqlite3
 import threading
 import time
 from contextlib import contextmanager
@@ -8,7 +9,9 @@ from dataclasses import replace
 from app.book.model import BookError
 from app.book.store import Book
 from app.book.writer import JobWriter
+from app.job.job import Job
 from tests.app.book.jobs import DRIVE, HEAD, entry, now, outcome
+from tests.app.job.hands import PROFILE
 
 
 def begun(path):
@@ -162,3 +165,24 @@ def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     assert not writer._thread.is_alive()
     assert writer.number is None
     assert not writer.flush(0.01)
+
+
+def test_a_job_that_is_only_partly_in_the_book_is_reported_whole_and_as_in_none(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    writer = begun(path)
+    writer.keep(entry(1))
+    assert writer.flush(20.0)
+    with Book(path) as book:
+        assert writer.number == book.numbers()[0]
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    try:
+        writer.keep(entry(2))
+        assert writer.finish(0.1)
+    finally:
+        other.close()
+    record, history = writer.record(Job(PROFILE, True, now=now))
+    assert [each.label for each in record.entries] == [entry(1).label, entry(2).label]
+    # A book's own numbers begin with 1.
+    assert (record.number, history) == (0, ())
+    assert (writer.number, writer.uid()) == (None, "")

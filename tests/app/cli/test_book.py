@@ -271,7 +271,7 @@ def test_a_book_that_is_damaged_is_kept_beside_with_its_log(book, tmp_path, caps
 
 
 @pytest.mark.parametrize("at", ["copyfile", "replace"])
-def test_a_restore_that_fails_leaves_the_book_where_it_was(book, tmp_path, monkeypatch, at):
+def test_a_restore_that_fails_leaves_the_book_where_it_was(book, tmp_path, monkeypatch, capsys, at):
     copy = tmp_path / "copy.sqlite3"
     assert run(["backup", str(copy), "--book", str(book)]) == OK
     before = book.read_bytes()
@@ -287,6 +287,7 @@ def test_a_restore_that_fails_leaves_the_book_where_it_was(book, tmp_path, monke
     module = shutil if at == "copyfile" else os
     monkeypatch.setattr(module, at, full)
     assert run(["restore", str(copy), "--book", str(book), "--overwrite"]) == BAD_INPUT
+    assert "No space left on device" in capsys.readouterr().err
     assert there == [True]
     assert book.read_bytes() == before
     aside = [] if at == "copyfile" else ["book.sqlite3.replaced-1"]
