@@ -160,6 +160,13 @@ def test_what_goes_wrong_is_one_sentence(change, said):
         checked(bench)
 
 
+def test_switched_on_and_off_as_often_as_is_asked_for_is_enough():
+    bench = Bench()
+    bench.keys = bench.keys[:5]
+    assert checked(bench).detector.polarity == 1
+    assert "2 times or more" in bench.told[0]
+
+
 def test_without_a_detector_it_is_refused():
     with pytest.raises(LoopFault, match="name the column envelope"):
         checked(Bench(roles=(Role.DIFFERENTIAL,)))

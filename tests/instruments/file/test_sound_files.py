@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from instruments.file.description import Description, describe
 from instruments.file.sound_file import _Mended
 from instruments.file.source import FileSource
 from instruments.source import FormatError, Role, SourceRequest
@@ -49,6 +50,22 @@ def test_what_was_written_is_read(tmp_path, kind, subtype):
     if step:
         assert "integers with no scale" in info.notes[0]
         assert np.array_equal(samples_of(f"{path}?full_scale_v=2"), 2 * block.samples_v)
+
+
+@pytest.mark.parametrize(
+    ("told_hz", "is_exact"), [(RATE_HZ + 0.4, True), (RATE_HZ / 2, False), (2 * RATE_HZ, False)]
+)
+def test_a_told_rate_makes_the_header_s_exact_and_is_none_of_a_file_that_was_resampled(
+    tmp_path, told_hz, is_exact
+):
+    path = tmp_path / "capture.wav"
+    with soundfile.SoundFile(path, "w", RATE_HZ, 2, "FLOAT") as file:
+        # A program that resamples a file may keep its comment.
+        file.comment = describe(Description(roles=(Role.PLUS, Role.MINUS), rate_hz=told_hz))
+        file.write(wave())
+    info, _ = read_all(path)
+    assert info.roles_from == "file"
+    assert info.sample_rate_hz == (told_hz if is_exact else RATE_HZ)
 
 
 def opened(source):

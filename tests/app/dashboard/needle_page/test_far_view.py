@@ -473,6 +473,12 @@ def test_a_question_about_another_source_is_told_beside_the_needle(window, monke
     sized(window, (480, 320))
     asked = "Not the same source as before: the same drive still?"
     assert window.needle_page.far.words.ask == asked
+    bar = window.needle_page._scroll.verticalScrollBar()
+    assert bar.value() == 0
+    press(KEY.Key_Return)
+    sized(window, (480, 320))
+    assert bar.value() > 0, "the card is shown before it is answered"
+    assert window.controller.asks_source
 
 
 @pytest.mark.parametrize("size", SIZES)
