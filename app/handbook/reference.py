@@ -138,6 +138,10 @@ SPOILS = Topic(
                     "said beside the reading",
                 ),
                 (
+                    "both probes on one test point",
+                    "parked: what is left between them is no signal",
+                ),
+                (
                     "samples lost without a word, by another program or a sound server",
                     (
                         "a live lobe that falls otherwise than before is left out; without an "
