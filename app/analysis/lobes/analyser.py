@@ -93,6 +93,8 @@ class Analyser:
         self._speed_to: Sequence[Turn] = []
         self._turn_count = 0
         self._turn_frames: float | None = None
+        self._last_turns: list[Turn] = []
+        """The newest turn, sound or not; empty before any."""
         self._first_frame: int | None = None
         self._end_frame = 0
         self._frames_seen = 0
@@ -294,6 +296,7 @@ class Analyser:
         if count_of != self._count_of:
             self._count_of = count_of
             self._turns.clear()
+            self._last_turns.clear()
             self._follower.forget()
             self._in_order = None
         self.moving = None
@@ -311,6 +314,7 @@ class Analyser:
                 each for each in sound if self._clipped_between(each.start_frame, each.end_frame)
             ]
         self._turn_count += len(turns)
+        self._last_turns = turns[-1:] or self._last_turns
         changed = not self._keep_all and self._follow(series, learn=bool(sound))
         if turns and not self._keep_all:
             self.trace = self._trace_of(series, turns[-1], self._follower.layout)
@@ -377,7 +381,10 @@ class Analyser:
         under_way = self._finder.under_way(self._end_frame)
         if under_way is None:
             return False
-        turns, changed = [*self._turns[-1:], under_way], False
+        # The last lobe of a turn may be there only when the next one has begun. Those of all that
+        # was learned from, to begin with: they tell whether heights are steady.
+        whole = self._turns if follower.is_new else self._last_turns
+        turns, changed = [*whole, under_way], False
         followed_now = follower.follow(
             series,
             turns,

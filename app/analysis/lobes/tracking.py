@@ -317,6 +317,8 @@ _UNEVEN, _UNEVEN_SIGMAS = 0.004, 4.0
 """Lobes of one kind differ by more than this part and so many u where the disk is uneven."""
 _LOST_TURNS = 2.2
 """A count that has run for so many turns without a lobe stands no more where lobes do."""
+_STALE_TURNS = 1.6
+"""A lobe is compared with none of the other kind that was measured longer ago."""
 _UNKNOWN = Character(None, messages.NO_PATTERN)
 
 
@@ -345,6 +347,8 @@ class LobeFollower:
         self._setup = setup
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
+        self._measured_at = [-np.inf, -np.inf]
+        """The middle of the newest lobe of each kind that was measured."""
         self._whole_at = -np.inf
         self._lost_until: float | None = None
         self._doubted = self._was_clipped = self._was_cut = False
@@ -362,10 +366,16 @@ class LobeFollower:
         """Whether the lobes stand where they are looked for."""
         self._shapes: LobeShapes | None = None
 
+    @property
+    def is_new(self) -> bool:
+        """Whether no lobe has been measured since it began."""
+        return self._last_centre == -np.inf
+
     def forget(self) -> None:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
         self._last_centre = self._whole_at = -np.inf
+        self._measured_at = [-np.inf, -np.inf]
         self._lost_until = None
         self._doubted = self._was_clipped = self._was_cut = False
         self.layout = self.lone = self._shapes = None
@@ -485,9 +495,9 @@ class LobeFollower:
                 return None
         if not known and self.places.gained and self._tracker.total_v is not None:
             self._tracker.jump()
-            self._measure(fits, number % 2)
+            self._measure(fits, number % 2, turn)
             return messages.SUM_JUMPED
-        live = self._measure(fits, number % 2)
+        live = self._measure(fits, number % 2, turn)
         if live is None or known:
             return live
         beside_v = self.places.beside_v
@@ -508,10 +518,14 @@ class LobeFollower:
             return None
         return balance_now(series, turns, self._shapes, total_v, self._setup.sample_rate_hz)
 
-    def _measure(self, fits: LobeFits, which: int) -> LiveBalance | None:
+    def _measure(self, fits: LobeFits, which: int, turn: Turn) -> LiveBalance | None:
         if not fits.ok[0]:
             self._tracker.miss(which)
             return None
+        centre, before = float(fits.centre_frame[0]), self._measured_at[1 - which]
+        self._measured_at[which] = centre
+        if centre - before > _STALE_TURNS * turn.frames:
+            self._tracker.miss(1 - which)
         return self._tracker.push(which, Quantity(float(fits.height_v[0]), float(fits.u_v[0])))
 
 

@@ -143,6 +143,23 @@ def test_a_gain_that_drifts_does_not_bend_the_balance():
     assert balances(found, 1.5, 2.8) == pytest.approx(truth, abs=0.01)
 
 
+@pytest.mark.parametrize("centre", [0.25, 0.345])
+def test_a_signal_that_fades_fast_is_read_lobe_by_lobe_from_the_first(centre):
+    """Of a turn that teaches nothing the last lobe counts too, though the index comes before it."""
+
+    def change(samples, time_s):
+        samples[:, :2] *= (0.5**time_s)[:, None]
+        return samples
+
+    signal = Signal(**BRISK, geometry="boundary", snr_db=35, turns=9.0, centre=centre)
+    found = readings(signal, change=change, block_s=0.01)
+    shown = [reading.balance for _, reading in found if reading.valid]
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    assert all(abs(abs(each.value) - truth) < 5.0 * each.u for each in shown)
+    assert len(shown) > 80
+    assert np.abs(balances(found, 1.2, 1.8)) == pytest.approx(truth, abs=0.004)
+
+
 @pytest.mark.parametrize(
     ("geometry", "names"),
     [
