@@ -225,7 +225,7 @@ class NextList(NamedList):
     def fit(self, page_high: int) -> None:
         """Take the room of all rows, but no more than a part of the page."""
         row = max(1, self.sizeHintForRow(0))
-        most = max(1, round(_MOST_PART * page_high) // row)
+        most = max(1, int(_MOST_PART * page_high / row))
         self.setFixedHeight(min(self.count(), most) * row + 2 * self.frameWidth())
 
     def fill(self) -> None:

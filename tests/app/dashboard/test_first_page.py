@@ -249,6 +249,15 @@ def test_a_row_that_is_chosen_stays_so_when_the_list_grows_or_shrinks(open_first
     assert window.page is window.practice_page
 
 
+def test_a_low_page_shows_whole_rows_of_its_list(open_first):
+    listed = open_first(Choice(Opening("sound:a"), CLASS)).help_page.list
+    row = listed.sizeHintForRow(0)
+    for high in range(2 * row, 8 * row, 7):
+        listed.fit(high)
+        rows_shown, rest = divmod(listed.height() - 2 * listed.frameWidth(), row)
+        assert (rows_shown, rest) == (max(1, min(listed.count(), 2 * high // (5 * row))), 0)
+
+
 def test_the_button_is_marked_as_next_where_enter_presses_it_alone(open_first):
     window = open_first(Choice(Opening("sound:a"), CLASS))
 

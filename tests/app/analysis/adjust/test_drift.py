@@ -45,6 +45,11 @@ def test_a_change_within_its_expanded_uncertainty_is_none():
     assert drift_of([0.0, 30.0], quantities([0.0, 2.9], 1.0)).changed
 
 
+def test_a_change_is_as_certain_as_the_two_newest_values_are():
+    values = [Quantity(0.0, 9.0), Quantity(1.0, 7.0), Quantity(4.0, 0.4), Quantity(6.0, 0.3)]
+    assert drift_of([0.0, 10.0, 20.0, 30.0], values).last_change == Quantity(2.0, 0.5)
+
+
 def test_a_change_without_known_uncertainty_is_told_but_not_judged():
     found = drift_of([0.0, 30.0], quantities([0.0, 50.0], 0.0))
     assert found.last_change.value == 50.0
