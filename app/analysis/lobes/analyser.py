@@ -317,7 +317,9 @@ class Analyser:
         self._last_turns = turns[-1:] or self._last_turns
         changed = not self._keep_all and self._follow(series, learn=bool(sound))
         if turns and not self._keep_all:
-            self.trace = self._trace_of(series, turns[-1], self._follower.layout)
+            trace = self._trace_of(series, turns[-1], self._follower.layout)
+            # A turn that was counted on through a gap shows nothing.
+            self.trace = trace if trace.turns.size else self.trace
         if not self.locked:
             late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
             reason = self._no_lock if late else messages.WAITING

@@ -44,6 +44,8 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
+_MOST_UNTOLD = 0.045
+"""So much u of the ratio for a gain that may have changed lets a hand's move be read at once."""
 _TREND, _TREND_ALIKE = 3, 2.0
 """So many sums in a row change alike, to within this factor, where a signal rises or fades."""
 _JUMP_PART = 0.05
@@ -86,6 +88,11 @@ class Trend:
         self._totals.append(total)
 
     @property
+    def is_known(self) -> bool:
+        """Whether there are sums to be compared."""
+        return len(self._totals) > 1
+
+    @property
     def _grown(self) -> list[float]:
         """By how much each of the newest sums is larger than that before it, as a part of that."""
         grown: list[float] = []
@@ -112,12 +119,15 @@ class Trend:
         return Quantity(times * first.value, times * first.u), second
 
     @property
+    def swing_u(self) -> float:
+        """Standard uncertainty of a balance from a signal that rose or fell between its heights."""
+        # One lobe that was hit is in two sums, which are alike.
+        return 0.5 * max((abs(each) for each in self._grown[-2:]), default=0.0)
+
+    @property
     def balance_u(self) -> float:
-        """Standard uncertainty of a balance by two heights from what is not known of the trend."""
-        grown = self._grown
-        if not grown:
-            return 0.0
-        return 0.5 * (float(np.ptp(grown)) if self._goes_on else abs(grown[-1]))
+        """The same once the heights are as of one moment: from what is not known of the trend."""
+        return 0.5 * float(np.ptp(self._grown)) if self._goes_on else self.swing_u
 
 
 class BalanceTracker:
@@ -176,15 +186,26 @@ class BalanceTracker:
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
+            # By as much as it is off, a gain may have changed; the next lobe tells.
+            off_v = max(0.0, abs(total.value - self._sum.value) - 2.0 * total.u)
+            most = 0.5 * _MOST_UNTOLD * (1.0 + abs(balance.value)) ** 2
+            untold_u = min(off_v / self._sum.value, most)
         elif self._pairs == 1:
+            if self._jumped and not self._trend.is_known:
+                # A hand that turns a knob may not have done so to the end.
+                return None
             # The lobe before has become as much taller or lower since as all others do.
             first, second = self._trend.at_once(which, first, second)
-            u = float(np.hypot(balance_u(first, second), self._trend.balance_u))
-            balance = Quantity(balance_of(first.value, second.value), u)
+            balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
+            untold_u = self._trend.balance_u
         else:
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
+            untold_u = self._trend.swing_u
         self._recent.append(balance)
-        return LiveBalance(Heights(first, second, self._quiet()), alone, self._jumped)
+        quiet = self._quiet()
+        # That is no noise: it does not average out.
+        quiet = replace(quiet, u=math.hypot(quiet.u, untold_u))
+        return LiveBalance(Heights(first, second, quiet), alone, self._jumped)
 
     def miss(self, which: int) -> None:
         """Note that a lobe could not be measured: the gain may have jumped in it."""
@@ -349,7 +370,7 @@ class LobeFollower:
         self._last_centre = -np.inf
         self._measured_at = [-np.inf, -np.inf]
         """The middle of the newest lobe of each kind that was measured."""
-        self._whole_at = -np.inf
+        self._whole_at = self._learned_to = -np.inf
         self._lost_until: float | None = None
         self._doubted = self._was_clipped = self._was_cut = False
         self.layout: Layout | None = None
@@ -374,7 +395,7 @@ class LobeFollower:
     def forget(self) -> None:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
-        self._last_centre = self._whole_at = -np.inf
+        self._last_centre = self._whole_at = self._learned_to = -np.inf
         self._measured_at = [-np.inf, -np.inf]
         self._lost_until = None
         self._doubted = self._was_clipped = self._was_cut = False
@@ -393,9 +414,9 @@ class LobeFollower:
         if self._roughness is not None and not roughness.is_like(self._roughness):
             self.forget()
         self._roughness, self._is_stale = roughness, False
-        learned_to = turns[-1].end_frame
-        self._whole_at = max(self._whole_at, learned_to)
-        if self._lost_until is not None and learned_to > self._lost_until:
+        self._learned_to = turns[-1].end_frame
+        self._whole_at = max(self._whole_at, self._learned_to)
+        if self._lost_until is not None and self._learned_to > self._lost_until:
             self._lost_until = None
         turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
@@ -453,7 +474,9 @@ class LobeFollower:
                     continue
                 self._last_centre = centre
                 span = end - turn.frames, end
-                if self._is_stale or self.is_other(series, *span):
+                # Those that were learned from were judged then.
+                is_later = centre > self._learned_to
+                if self._is_stale or (is_later and self.is_other(series, *span)):
                     self._is_stale = True
                     self._tracker.miss_both()
                     yield Followed(None, *span, messages.NOISE_WITHIN)

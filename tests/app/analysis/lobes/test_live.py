@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.lobes.analyser import Analyser
+from app.analysis.lobes.analyser import Analyser, take_trace
 from app.analysis.lobes.tracking import BalanceTracker
 from app.analysis.results import Quantity, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, block_of, live, setup_for
@@ -368,6 +368,27 @@ def test_a_gap_does_not_move_the_needle():
             shown.append(analyser.reading.balance.value)
     assert len(shown) > 120
     assert np.array(shown) == pytest.approx(made.balance, abs=0.004)
+
+
+def test_a_turn_of_which_no_bin_is_left_is_no_trace(monkeypatch):
+    """There is nothing to draw, and no mean of it."""
+
+    def without_bins(series, turn, layout, number):
+        there = take_trace(series, turn, layout, number)
+        if number % 2:
+            return there
+        return replace(there, turns=there.turns[:0], envelope_v=there.envelope_v[:0])
+
+    monkeypatch.setattr("app.analysis.lobes.analyser.take_trace", without_bins)
+    samples = make(Signal(**BRISK, snr_db=30, turns=8.0)).columns(*RAW)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    shown = set()
+    for start in range(0, len(samples), 5000):
+        analyser.push(block_of(samples[start : start + 5000].copy(), start))
+        if analyser.trace is not None:
+            assert analyser.trace.turns.size
+            shown.add(analyser.trace.number)
+    assert shown == {1, 3, 5, 7}
 
 
 @pytest.mark.parametrize("part", [0.04, 0.96])
