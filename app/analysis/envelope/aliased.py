@@ -26,11 +26,15 @@ _MOST_ALIKE = 1e6
 _MOST_U = 0.02
 """Known no better, as where carrier and sampling are locked and 4φ stands still, it is no tell."""
 
+_TINY = 1e-30
 _STRONG, _CLEAR, _AS_USUAL = 0.1, 50.0, 4.0
 """Power over the greatest, and over a bin's variance, above which it tells of a ripple: of noise 4φ
 is anything. What changes by more than so many times the middle change is a group's edge."""
 _SURE_SIGMAS, _LEAST_RIPPLE, _MOST_RIPPLE = 6.0, 0.01, 0.4
 _ROUNDS, _KEPT_BINS = 3, 10_000
+_OTHER, _OTHER_BINS = 100.0, 1000
+"""Bins that differ from their neighbours by so many times the power of all before are noise that
+comes and goes; once so many of them have come in a row it is the signal that has changed."""
 
 
 class Ripple:
@@ -44,6 +48,7 @@ class Ripple:
         self._rate_hz = rate_hz
         self._greatest_v2 = 0.0
         self._sums, self._part = np.zeros((3, 3)), np.zeros(2)
+        self._others = 0
 
     def taken_out(self, bins: Bins) -> Bins:
         """Return bins without the ripple that these and all before them show."""
@@ -61,16 +66,30 @@ class Ripple:
         if abs(drift) > _MOST_DRIFT:
             return bins
         seen = _angle(bins.phasor_v, self._frames_a_bin)
-        before = kept * self._sums
         level = 0.5 * np.log(np.where(strong, bins.power_v2, 1.0))
         columns = self._columns(seen)
+        new = _sums_of(level, columns, strong)
+        before = kept * self._of_alike(new)
         for _ in range(_ROUNDS):
-            self._sums = before + _sums_of(level, columns, strong)
+            if not self._others:
+                self._sums = before + _sums_of(level, columns, strong)
             self._solve()
             columns = self._columns(seen)
         if not self._part.any():
             return bins
         return replace(bins, power_v2=bins.power_v2 / (1.0 + 2.0 * columns @ self._part))
+
+    def _of_alike(self, new: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the sums of what came before, as far as new ones are of the same signal."""
+        (count, square), (many, before) = new[0, :2], self._sums[0, :2]
+        if not count or not many:
+            return self._sums
+        times = (square / count) / max(before / many, _TINY)
+        self._others = self._others + int(count) if times > _OTHER else 0
+        if times * _OTHER < 1.0 or self._others > _OTHER_BINS:
+            self._others = 0
+            return np.zeros((3, 3))
+        return self._sums
 
     def _columns(self, seen: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return cosine and sine of 4φ: the harmonic moves the phase that is seen, too."""
