@@ -78,10 +78,17 @@ class Trend:
 
     A head that moves makes them too large and too small in turn, and a gain that jumps changes two
     of them; what changes three alike goes on.
+
+    Parameters
+    ----------
+    heights : int
+        So many of each kind are averaged.
     """
 
-    def __init__(self) -> None:
-        self._totals: deque[Quantity] = deque(maxlen=_TREND + 1)
+    def __init__(self, heights: int) -> None:
+        # One lobe that was hit is in as many sums, which are alike.
+        self._swings = 2 * heights
+        self._totals: deque[Quantity] = deque(maxlen=max(_TREND, self._swings) + 1)
 
     def push(self, total: Quantity) -> None:
         """Take the sum of the newest two heights."""
@@ -121,8 +128,7 @@ class Trend:
     @property
     def swing_u(self) -> float:
         """Standard uncertainty of a balance from a signal that rose or fell between its heights."""
-        # One lobe that was hit is in two sums, which are alike.
-        return 0.5 * max((abs(each) for each in self._grown[-2:]), default=0.0)
+        return 0.5 * max((abs(each) for each in self._grown[-self._swings :]), default=0.0)
 
     @property
     def balance_u(self) -> float:
@@ -142,14 +148,15 @@ class BalanceTracker:
     def __init__(self, pairs: int) -> None:
         self._pairs = pairs
         self._uneven = 0.0
-        self._heights = tuple(deque[Quantity](maxlen=max(1, pairs // 2)) for _ in range(2))
+        self._averaged = max(1, pairs // 2)
+        self._heights = tuple(deque[Quantity](maxlen=self._averaged) for _ in range(2))
         self._sum: Quantity | None = None
         self._total: Quantity | None = None
         self._run = 0
         self._jumped = False
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
-        self._trend = Trend()
+        self._trend = Trend(self._averaged)
         self._waiting: float | None = None
         """By which part the lobe before differed from those of its kind, where that was much."""
 
@@ -165,8 +172,10 @@ class BalanceTracker:
         """
         wanted = self._pairs if uneven else max(1, self._pairs // 2)
         self._uneven = uneven
-        if self._heights[0].maxlen != wanted:
+        if self._averaged != wanted:
+            self._averaged = wanted
             self._heights = tuple(deque(each, maxlen=wanted) for each in self._heights)
+            self._trend = Trend(wanted)
 
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
@@ -183,6 +192,9 @@ class BalanceTracker:
             return None
         self._trend.push(total)
         alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
+        if not alone and not self._trend.is_known and (self._jumped or self._pairs > 1):
+            # A hand that turns a knob may not have done so to the end.
+            return None
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
@@ -191,9 +203,6 @@ class BalanceTracker:
             most = 0.5 * _MOST_UNTOLD * (1.0 + abs(balance.value)) ** 2
             untold_u = min(off_v / self._sum.value, most)
         elif self._pairs == 1:
-            if self._jumped and not self._trend.is_known:
-                # A hand that turns a knob may not have done so to the end.
-                return None
             # The lobe before has become as much taller or lower since as all others do.
             first, second = self._trend.at_once(which, first, second)
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
@@ -211,7 +220,7 @@ class BalanceTracker:
         """Note that a lobe could not be measured: the gain may have jumped in it."""
         self._heights[which].clear()
         self._recent.clear()
-        self._trend = Trend()
+        self._trend = Trend(self._averaged)
         self._waiting = None
         self._sum = self._total = None
         self._settled = self._run = 0
