@@ -176,6 +176,10 @@ INDEX_LONG = Message(
     "told, so balance and offset are magnitudes; wire an index with a short pulse"
 )
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
+INDEX_CROWDED = Message(
+    "the pulses on the index channel make no turns: turns are told from the pattern; wire the "
+    "index alone"
+)
 INDEX_MISSED = Message(
     "{0} turns left out: no index pulse where they begin; look after the wire and level of the "
     "index"

@@ -325,7 +325,20 @@ class Analyser:
             reason = self._no_lock if late else messages.WAITING
             self._reading = invalid(self._bare(), reason)
             return True
-        return changed or bool(turns)
+        return self._said_anew(changed or bool(turns))
+
+    def _said_anew(self, changed: bool) -> bool:
+        """Say once more why there is no reading, where that was long ago; returns whether it is."""
+        reading = self._reading
+        is_old = self._end_frame - reading.end_index > self._hold_frames
+        if changed or self._keep_all or reading.valid or not is_old:
+            return changed
+        late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
+        reasons = (
+            (self._no_lock,) if late and messages.WAITING in reading.reasons else reading.reasons
+        )
+        self._reading = replace(self._bare(), reasons=reasons)
+        return True
 
     def _as_rough_as_newest(self) -> list[Turn]:
         """Return the turns kept that are as rough as the newest: no pattern is of both."""
@@ -707,7 +720,8 @@ class Analyser:
         elif self._finder.index_is_long:
             notes.append(messages.INDEX_LONG)
         if self._finder.index_is_silent:
-            notes.append(messages.INDEX_SILENT)
+            crowded = self._finder.index_is_crowded
+            notes.append(messages.INDEX_CROWDED if crowded else messages.INDEX_SILENT)
         if not self._finder.by_index and self._sense() is None:
             if setup.windows and self._finder.alike_a_turn:
                 notes.append(messages.WINDOWS_ALIKE)

@@ -35,6 +35,8 @@ class TurnFinder:
         self._read_by: PatternTurns | WindowTurns | None = None
         self._triggered_at: int | None = None
         self._any_by_edges = False
+        self._patience_frames = _INDEX_PATIENCE_S * setup.sample_rate_hz
+        self._turned_at = 0
         self._frames_seen = 0
         self._next_frame = 0
         self._from_frame = 0.0
@@ -61,6 +63,12 @@ class TurnFinder:
     def index_is_silent(self) -> bool:
         """Whether there is an index channel that gives no turns."""
         return self._index is not None and self._pattern is not None
+
+    @property
+    def index_is_crowded(self) -> bool:
+        """Whether edges come all the same, of which none is a turn from another."""
+        edge = self._by_edges.newest_edge
+        return edge is not None and self._next_frame - edge < self._patience_frames
 
     @property
     def lock(self) -> tuple[int, int] | None:
@@ -114,12 +122,9 @@ class TurnFinder:
         if turns and self._pattern is not None:
             self._pattern = None
             self.epoch += 1
-        patience = _INDEX_PATIENCE_S * self._setup.sample_rate_hz
-        edge = self._by_edges.last_edge
-        if self._by_edges.turn_frames is not None and edge is not None:
-            if first_index - edge < patience:
-                return turns
-        elif turns or self._frames_seen < patience:
+        if turns:
+            self._turned_at = self._frames_seen
+        if self._frames_seen - self._turned_at < self._patience_frames:
             return turns
         return self._by_pattern(series, at_end=False)
 

@@ -99,6 +99,11 @@ class IndexTurns:
         """Frame of the newest edge that counts."""
         return self._last
 
+    @property
+    def newest_edge(self) -> float | None:
+        """Frame of the newest edge, whether it counts or not."""
+        return self._edges[-1] if self._edges else None
+
     def break_off(self) -> None:
         """Note that samples are missing: the next edge may be late by any part of a turn."""
         self._cut = True

@@ -100,8 +100,30 @@ def test_without_pulses_there_is_no_sign_but_a_reading(kind):
     assert reading.valid
     assert reading.sign is Sign.UNKNOWN
     assert reading.balance.value == pytest.approx(abs(MADE.balance), abs=0.002)
-    assert messages.INDEX_SILENT in reading.notes
+    told = messages.INDEX_CROWDED if kind == "hum alone" else messages.INDEX_SILENT
+    assert told in reading.notes
     assert messages.SIGN_UNKNOWN in reading.notes
+
+
+@pytest.mark.parametrize("sectors", [10, 13, 16])
+def test_holes_of_sectors_make_no_turns_and_are_not_called_silent(sectors):
+    """A hard-sectored disk has an index hole amid two of its sector holes (common practice)."""
+    made = make(Signal(**BRISK, snr_db=30, turns=9.0))
+    holes = [*(number / sectors for number in range(sectors)), 0.5 / sectors]
+    samples = made.columns(*RAW)
+    samples[:, 2] = 5.0 * sum((made.turns - at) % 1.0 < 0.004 for at in holes)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    size = round(0.01 * RATE_HZ)
+    told = []
+    for start in range(0, len(samples) - size, size):
+        analyser.push(block_of(samples[start : start + size].copy(), start))
+        told.append(analyser.reading)
+        age = (start + size - analyser.reading.end_index) / RATE_HZ
+        assert age < 0.4  # or it would be called stale, as of a source that gives no samples
+    assert told[-1].valid
+    assert told[-1].sign is Sign.UNKNOWN
+    assert messages.INDEX_CROWDED in told[-1].notes
+    assert messages.INDEX_SILENT not in told[-1].notes
 
 
 @pytest.mark.parametrize(
