@@ -130,6 +130,22 @@ def test_a_gain_that_jumps_does_not_move_the_needle_of_groups(gain, at_s):
     assert len(shown) > 70
 
 
+def test_what_is_left_of_groups_behind_a_detector_when_they_are_muted_is_none():
+    """A thousandth of a group stands as still and level as one."""
+
+    def mute(samples, time_s):
+        level = np.abs(samples[time_s > 1.512, :2])
+        samples[time_s > 1.512, :2] = 0.002 * np.sign(samples[time_s > 1.512, :2]) * level
+        return samples
+
+    signal = Signal(**BRISK, geometry="alternating", ratio=0.85, turns=9.0)
+    found = readings(signal, change=mute, block_s=0.01, from_s=1.4)
+    assert not [reading for time_s, reading in found if reading.valid and 1.83 > time_s > 1.79]
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    shown = np.array([reading.balance.value for _, reading in found if reading.valid])
+    assert np.abs(shown) == pytest.approx(truth, abs=0.004)
+
+
 def test_a_gain_that_drifts_does_not_bend_the_balance():
     def change(samples, time_s):
         samples[:, :2] *= (1.0 + 0.15 * np.clip(time_s - 1.0, 0.0, 2.0))[:, None]
@@ -199,8 +215,10 @@ def test_a_silence_soon_after_the_lock_leaves_no_lobe_where_the_count_ran_on(at_
 
     signal = Signal(**BRISK, snr_db=20.0, centre=0.21, turns=16.0, balance_at=((0.0, OUT),))
     found = readings(signal, BARE, change=mute, block_s=0.01)
-    shown = [reading.balance.value for _, reading in found if reading.valid]
-    assert np.abs(shown) == pytest.approx(OUT, abs=0.01)
+    shown = [(time_s, reading.balance) for time_s, reading in found if reading.valid]
+    after = [balance.value for time_s, balance in shown if time_s > at_s + 1.25]
+    assert np.abs(after) == pytest.approx(OUT, abs=0.01)
+    assert all(abs(abs(balance.value) - OUT) < 4.0 * balance.u for _, balance in shown)
     assert np.abs(balances(found, at_s + 2.25, 3.2)) == pytest.approx(OUT, abs=0.005)
 
 
