@@ -28,7 +28,7 @@ for _name in ("XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
 # What is left of a window must not end in a thread that a later test has started.
 gc.disable()
 
-# A run in the background inherits an interrupt that is ignored, one by nohup a terminal's closing, and
+# A run in the background inherits an interrupt that is ignored, by nohup a terminal's closing, and
 # so would every program that a test starts; tests are about those that a terminal sends.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
