@@ -328,7 +328,7 @@ class Analyser:
         return self._said_anew(changed or bool(turns))
 
     def _said_anew(self, changed: bool) -> bool:
-        """Say once more why there is no reading, where that was long ago; returns whether it is."""
+        """Say why there is no reading once more where that is old; returns whether one is new."""
         reading = self._reading
         is_old = self._end_frame - reading.end_index > self._hold_frames
         if changed or self._keep_all or reading.valid or not is_old:
