@@ -192,7 +192,7 @@ class BalanceTracker:
             return None
         self._trend.push(total)
         alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
-        if not alone and not self._trend.is_known and (self._jumped or self._pairs > 1):
+        if self._pairs > 1 and not self._trend.is_known:
             # A hand that turns a knob may not have done so to the end.
             return None
         if alone:
@@ -200,13 +200,14 @@ class BalanceTracker:
             first, second, balance = _from_one(which, newest, self._sum)
             # By as much as it is off, a gain may have changed; the next lobe tells.
             off_v = max(0.0, abs(total.value - self._sum.value) - 2.0 * total.u)
-            most = 0.5 * _MOST_UNTOLD * (1.0 + abs(balance.value)) ** 2
-            untold_u = min(off_v / self._sum.value, most)
+            untold_u = min(off_v / self._sum.value, _most_untold(balance))
         elif self._pairs == 1:
             # The lobe before has become as much taller or lower since as all others do.
             first, second = self._trend.at_once(which, first, second)
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
-            untold_u = self._trend.balance_u
+            # Right behind a jump of the gain nothing tells whether it goes on.
+            is_told = self._trend.is_known or not self._jumped
+            untold_u = self._trend.balance_u if is_told else _most_untold(balance)
         else:
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
             untold_u = self._trend.swing_u
@@ -313,6 +314,11 @@ class BalanceTracker:
             if u <= _QUIET_U:
                 break
         return Quantity(float(np.mean(values)), float(np.hypot(u, _FLOOR)))
+
+
+def _most_untold(balance: Quantity) -> float:
+    """Return the balance's u that makes the ratio's what it may be for a gain."""
+    return 0.5 * _MOST_UNTOLD * (1.0 + abs(balance.value)) ** 2
 
 
 def _same(one: Quantity, other: Quantity) -> bool:
