@@ -44,7 +44,7 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
-_MOST_UNTOLD = 0.045
+_MOST_UNTOLD = 0.03
 """So much u of the ratio for a gain that may have changed lets a hand's move be read at once."""
 _TREND, _TREND_ALIKE = 3, 2.0
 """So many sums in a row change alike, to within this factor, where a signal rises or fades."""
