@@ -34,7 +34,14 @@ from app.analysis.lobes.heights import (
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.roughness import Roughness, roughness_of_turn
 from app.analysis.lobes.speed import mean_speed
-from app.analysis.lobes.tracking import Followed, LiveBalance, LobeFollower, Taught, Teaching
+from app.analysis.lobes.tracking import (
+    Followed,
+    LiveBalance,
+    LobeFollower,
+    Taught,
+    Teaching,
+    with_untold,
+)
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, bins_of
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
@@ -415,10 +422,7 @@ class Analyser:
             else:
                 self._reading = self._live_reading(series, followed, followed.live)
             changed = True
-        shifted_at = follower.places.shifted_at
-        if shifted_at is not None and not self._finder.by_index:
-            # Of samples that are missing untold nobody knows how many turns they were.
-            self._finder.break_off(shifted_at)
+        self._leave_places()
         self.moving = self._moved(series, turns)
         if self.moving is not None and follower.is_other(
             series, self._end_frame - turns[-1].frames, self._end_frame
@@ -430,6 +434,19 @@ class Analyser:
             self._reading = invalid(self._bare(), messages.GAPS if gaps else messages.NOT_FOLLOWED)
             changed = True
         return changed
+
+    def _leave_places(self) -> None:
+        """Begin anew where lobes stand elsewhere from now on."""
+        places = self._follower.places
+        if self._finder.by_index:
+            if places.moved_at is not None:
+                # The disk slipped beneath the index: no turn from before is of what comes now.
+                at = places.moved_at
+                self._turns = [each for each in self._turns if each.start_frame > at]
+                self._follower.forget()
+        elif places.shifted_at is not None:
+            # Of samples that are missing untold nobody knows how many turns they were.
+            self._finder.break_off(places.shifted_at)
 
     def _moved(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance now where it has left that of the reading.
@@ -459,7 +476,7 @@ class Analyser:
     ) -> Reading:
         follower = self._follower
         sense, notes = self._sense(), list(self._standing_notes())
-        self._in_order = live.heights.balance
+        self._in_order = with_untold(live.heights.balance, live.untold_u)
         reasons: list[Message] = []
         clipped = self._clipped_between(followed.start_frame, followed.end_frame)
         if clipped or self._pattern_is_cut:
@@ -491,6 +508,7 @@ class Analyser:
             # The tops of one turn are too few to tell how far they are bent.
             heights = self._with_effects(heights, follower.layout, self._turns, character)
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
+        heights = replace(heights, balance=with_untold(heights.balance, live.untold_u))
         return with_balance(reading, heights, sense, self._setup)
 
     def _forget_old(self) -> None:

@@ -55,6 +55,8 @@ to no top, and stand out of the noise of tall ones alone."""
 _EDGE_SIGMAS = 4.0
 _CENTRING = Window(0.5)
 _AT_INDEX = 0.008
+_ELSEWHERE = 0.1
+"""What stands away by less than this part of the way from lobe to lobe is the same, by noise."""
 _MIN_LINE = 0.12
 _MIN_LONE = 0.3
 _MIN_NOTCH = 0.02
@@ -134,6 +136,13 @@ class Layout:
         if self.windows is not None:
             return 0
         return round(float(self.centres[0] - other.centres[0]) * len(self.centres))
+
+    def stands_as(self, other: Layout) -> bool:
+        """Return whether every lobe is where another says: one at an edge was taken for it else."""
+        if self.turned_from(other) != 0:
+            return False
+        away = np.abs(self.centres - other.centres) * len(self.centres)
+        return self.windows is not None or bool(np.all(away < _ELSEWHERE))
 
     def numbered_as(self, other: Layout) -> Layout:
         """Return the same lobes, those first that are first in another."""

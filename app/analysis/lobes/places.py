@@ -70,6 +70,9 @@ class LobePlaces:
         self._away: deque[float] = deque(maxlen=_KEPT)
         self._jumps: deque[float] = deque(maxlen=_KEPT)
         self._run = 0
+        self._out: dict[int, tuple[float, _Shape]] = {}
+        self.moved_at: float | None = None
+        """The middle of the newest lobe but one of a kind, where both are out of place alike."""
         self.gained = False
         """Whether the newest lobe is taller or lower than before by a gain, and by no head."""
         self.beside_v = 0.0
@@ -132,6 +135,8 @@ class LobePlaces:
         if fine and usual:
             self.gained = _has_gained(usual[-1], shape)
             self.beside_v = _beside_v(usual, shape)
+        before_at, before = self._out.pop(number, (centre, None))
+        self.moved_at = None
         if fine:
             self._jumps.extend([centre] * self.gained)
             kept.append((window, shape))
@@ -139,6 +144,9 @@ class LobePlaces:
         else:
             self._away.append(centre)
             self._run += 1
+            self._out[number] = centre, shape
+            if before is not None and _is_alike(before, shape):
+                self.moved_at = before_at
         return fine
 
 

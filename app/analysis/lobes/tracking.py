@@ -22,6 +22,7 @@ from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.character import Character, characterise
 from app.analysis.lobes.gain_control import gain_is_controlled
 from app.analysis.lobes.heights import (
+    MAX_EXPANDED_U,
     Heights,
     LobeFits,
     Window,
@@ -44,8 +45,8 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
-_MOST_UNTOLD = 0.03
-"""So much u of the ratio for a gain that may have changed lets a hand's move be read at once."""
+_MOST_U = 0.48 * MAX_EXPANDED_U
+"""With so much u of the ratio for a gain that may have changed a hand's move is read at once."""
 _TREND, _TREND_ALIKE = 3, 2.0
 """So many sums in a row change alike, to within this factor, where a signal rises or fades."""
 _JUMP_PART = 0.05
@@ -66,11 +67,14 @@ class LiveBalance:
         The newest lobe alone moved the balance.
     sum_jumped : bool
         The tracked sum was given up: pairs are read until it has been found again.
+    untold_u : float
+        Standard uncertainty of the balance from a gain that may have changed, beside its own.
     """
 
     heights: Heights
     from_one_lobe: bool
     sum_jumped: bool
+    untold_u: float
 
 
 class Trend:
@@ -89,6 +93,12 @@ class Trend:
         # One lobe that was hit is in as many sums, which are alike.
         self._swings = 2 * heights
         self._totals: deque[Quantity] = deque(maxlen=max(_TREND, self._swings) + 1)
+
+    def of(self, heights: int) -> Trend:
+        """Return the same where as many heights as that are averaged from now on."""
+        other = Trend(heights)
+        other._totals.extend(self._totals)
+        return other
 
     def push(self, total: Quantity) -> None:
         """Take the sum of the newest two heights."""
@@ -175,7 +185,7 @@ class BalanceTracker:
         if self._averaged != wanted:
             self._averaged = wanted
             self._heights = tuple(deque(each, maxlen=wanted) for each in self._heights)
-            self._trend = Trend(wanted)
+            self._trend = self._trend.of(wanted)
 
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
@@ -200,22 +210,18 @@ class BalanceTracker:
             first, second, balance = _from_one(which, newest, self._sum)
             # By as much as it is off, a gain may have changed; the next lobe tells.
             off_v = max(0.0, abs(total.value - self._sum.value) - 2.0 * total.u)
-            untold_u = min(off_v / self._sum.value, _most_untold(balance))
+            untold_u = off_v / self._sum.value
         elif self._pairs == 1:
             # The lobe before has become as much taller or lower since as all others do.
             first, second = self._trend.at_once(which, first, second)
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
-            # Right behind a jump of the gain nothing tells whether it goes on.
-            is_told = self._trend.is_known or not self._jumped
-            untold_u = self._trend.balance_u if is_told else _most_untold(balance)
+            # Of a first pair nothing tells whether the gain held.
+            untold_u = self._trend.balance_u if self._trend.is_known else math.inf
         else:
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
             untold_u = self._trend.swing_u
         self._recent.append(balance)
-        quiet = self._quiet()
-        # That is no noise: it does not average out.
-        quiet = replace(quiet, u=math.hypot(quiet.u, untold_u))
-        return LiveBalance(Heights(first, second, quiet), alone, self._jumped)
+        return LiveBalance(Heights(first, second, self._quiet()), alone, self._jumped, untold_u)
 
     def miss(self, which: int) -> None:
         """Note that a lobe could not be measured: the gain may have jumped in it."""
@@ -316,9 +322,10 @@ class BalanceTracker:
         return Quantity(float(np.mean(values)), float(np.hypot(u, _FLOOR)))
 
 
-def _most_untold(balance: Quantity) -> float:
-    """Return the balance's u that makes the ratio's what it may be for a gain."""
-    return 0.5 * _MOST_UNTOLD * (1.0 + abs(balance.value)) ** 2
+def with_untold(balance: Quantity, untold_u: float) -> Quantity:
+    """Return a balance as uncertain as a gain may have made it, and no more than may be shown."""
+    most_u = 0.5 * _MOST_U * (1.0 + abs(balance.value)) ** 2
+    return Quantity(balance.value, max(balance.u, min(most_u, math.hypot(balance.u, untold_u))))
 
 
 def _same(one: Quantity, other: Quantity) -> bool:
@@ -443,7 +450,7 @@ class LobeFollower:
             return
         if self.layout is not None and layout.is_at_index:
             layout = layout.numbered_as(self.layout)
-        if self.layout is None or layout.turned_from(self.layout) != 0:
+        if self.layout is None or not layout.stands_as(self.layout):
             self._tracker, self.places = BalanceTracker(layout.pairs), LobePlaces()
         self._shapes = None if layout.windows is not None else learn_shapes(turn, layout)
         if layout.pairs > 1 and layout.windows is None:
@@ -586,8 +593,11 @@ def _unevenness(fits: LobeFits, pairs: int) -> float:
     mean_u_v = np.sqrt(power_v2) / count
     of_kind_v = mean_v.mean(axis=0)
     part: NDArray[np.float64] = mean_v / of_kind_v - 1.0
-    part_u = mean_u_v / of_kind_v
-    if not np.any(np.abs(part) > _UNEVEN_SIGMAS * part_u + _UNEVEN):
+    # What a gain did in one of the turns does not come again.
+    in_turns: NDArray[np.float64] = np.where(ok, heights_v, np.nan)
+    in_turns = in_turns / np.nanmean(in_turns, axis=1, keepdims=True) - 1.0
+    again = np.nanmin(in_turns * np.sign(part), axis=0)
+    if not np.any(again > _UNEVEN_SIGMAS * mean_u_v / of_kind_v + _UNEVEN):
         return 0.0
     return math.sqrt(float(np.mean(part**2)))
 

@@ -130,6 +130,53 @@ def test_a_gain_that_jumps_does_not_move_the_needle_of_groups(gain, at_s):
     assert len(shown) > 70
 
 
+@pytest.mark.parametrize("at_s", [0.55, 0.62])
+def test_a_gain_that_dips_for_a_while_is_in_u_and_makes_no_disk_uneven(at_s):
+    """It does so in one turn of those that are learned from, and not again."""
+
+    def change(samples, time_s):
+        samples[(time_s > at_s) & (time_s < at_s + 0.14), :2] *= 1.06
+        return samples
+
+    signal = Signal(**BRISK, geometry="alternating", pairs=3, ratio=0.85, snr_db=35, turns=7.0)
+    found = readings(signal, change=change, block_s=0.01, from_s=0.5)
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    shown = [reading.balance for time_s, reading in found if time_s > 0.5 and reading.valid]
+    assert len(shown) > 60
+    assert all(abs(abs(each.value) - truth) < 0.001 + 5.0 * each.u for each in shown)
+    assert all(each.u < 0.002 for each in shown[-20:])
+
+
+def test_of_a_first_pair_nothing_tells_whether_the_gain_held():
+    def change(samples, time_s):
+        samples[time_s > 0.46, :2] *= 0.88
+        return samples
+
+    found = readings(Signal(**BRISK, snr_db=40, turns=5.0), change=change, from_s=0.0)
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    shown = [reading for _, reading in found if reading.valid]
+    assert shown
+    assert all(abs(each.balance.value - truth) < 5.0 * each.balance.u for each in shown)
+    # Nor is it less certain than may be shown.
+    assert max(each.ratio.u for each in shown) < 0.05
+
+
+@pytest.mark.parametrize("by", [-0.06, 0.07])
+def test_a_disk_that_slips_beneath_the_index_is_read_where_it_stands(by):
+    at_s = 1.65
+    before, after = (
+        make(Signal(**BRISK, ratio=0.6, snr_db=40, turns=14.0, centre=centre)).columns(*RAW)
+        for centre in (0.25, 0.25 + by)
+    )
+    slip = round(at_s * RATE_HZ)
+    found = list(live(np.concatenate([before[:slip], after[slip:]]), RATE_HZ, from_s=1.5))
+    shown = [(time_s, each) for time_s, each in found if time_s > at_s and each.valid]
+    assert all(abs(each.ratio.value - 0.6) < 5.0 * each.ratio.u for _, each in shown)
+    assert len([1 for time_s, _ in shown if time_s > at_s + 0.6]) > 40
+    reasons = {message for _, each in found for message in each.reasons}
+    assert messages.NO_PATTERN not in reasons
+
+
 def test_what_is_left_of_groups_behind_a_detector_when_they_are_muted_is_none():
     """A thousandth of a group stands as still and level as one."""
 
