@@ -178,12 +178,11 @@ def _recording_of(
     turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup
 ) -> Character:
     """Return what recording it is, by the signal alone."""
-    if layout.windows is not None:
-        return of_windows(turn, layout.windows, layout.turned)
-    mean_height = 0.5 * sum(heights_v)
-    if not mean_height > 0.0:
+    if not sum(heights_v) > 0.0:
         # Digital silence, or nothing that is a number, where the turns before it had lobes.
         return _NOT_KNOWN
+    if layout.windows is not None:
+        return of_windows(turn, layout.windows, layout.turned)
     if layout.pairs > 1:
         return _of_groups(turn, layout, heights_v, setup)
     return _of_two_lobes(turn, layout, heights_v, setup)

@@ -347,7 +347,9 @@ def _from_above(
         solution, _ = _solve(design, values, weight)
     height = np.abs(solution[:, 0])
     depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
-    above = kept & ~with_neighbours(values - _fitted(design, solution) < -depth[:, None])
+    # What lies beside the row's own bins is no hole.
+    holes = kept & (values - _fitted(design, solution) < -depth[:, None])
+    above = kept & ~with_neighbours(holes)
     if not np.array_equal(weight, above):
         solution, _ = _solve(design, values, above)
     return above, solution

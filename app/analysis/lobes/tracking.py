@@ -68,7 +68,8 @@ class LiveBalance:
     sum_jumped : bool
         The tracked sum was given up: pairs are read until it has been found again.
     untold_u : float
-        Standard uncertainty of the balance from a gain that may have changed, beside its own.
+        Standard uncertainty of the balance from a gain of which nothing tells yet whether it has
+        changed, beside its own.
     """
 
     heights: Heights
@@ -167,8 +168,10 @@ class BalanceTracker:
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
         self._trend = Trend(self._averaged)
+        self._off = 0.0
+        """By which part the newest lobe differs from those of its kind, beyond noise."""
         self._waiting: float | None = None
-        """By which part the lobe before differed from those of its kind, where that was much."""
+        """The same of the lobe before, with its sign, where that was much."""
 
     @property
     def total_v(self) -> float | None:
@@ -205,6 +208,7 @@ class BalanceTracker:
         if self._pairs > 1 and not self._trend.is_known:
             # A hand that turns a knob may not have done so to the end.
             return None
+        told_u = untold_u = 0.0
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
@@ -215,19 +219,24 @@ class BalanceTracker:
             # The lobe before has become as much taller or lower since as all others do.
             first, second = self._trend.at_once(which, first, second)
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
+            told_u = self._trend.balance_u
             # Of a first pair nothing tells whether the gain held.
-            untold_u = self._trend.balance_u if self._trend.is_known else math.inf
+            untold_u = 0.0 if self._trend.is_known else math.inf
         else:
             balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
-            untold_u = self._trend.swing_u
+            told_u = self._trend.swing_u
+            # By as much as it is off, it may have been hit; the next of its kind tells.
+            untold_u = 0.5 * self._off / len(self._heights[which])
         self._recent.append(balance)
-        return LiveBalance(Heights(first, second, self._quiet()), alone, self._jumped, untold_u)
+        quiet = self._quiet()
+        # That is no noise: it does not average out.
+        quiet = replace(quiet, u=math.hypot(quiet.u, told_u))
+        return LiveBalance(Heights(first, second, quiet), alone, self._jumped, untold_u)
 
     def miss(self, which: int) -> None:
         """Note that a lobe could not be measured: the gain may have jumped in it."""
         self._heights[which].clear()
         self._recent.clear()
-        self._trend = Trend(self._averaged)
         self._waiting = None
         self._sum = self._total = None
         self._settled = self._run = 0
@@ -236,6 +245,7 @@ class BalanceTracker:
         """Note that neither height is known any more."""
         self.miss(0)
         self.miss(1)
+        self._trend = Trend(self._averaged)
 
     def jump(self) -> None:
         """Note that the gain has jumped: pairs are read until a sum has been found again."""
@@ -247,19 +257,21 @@ class BalanceTracker:
 
         Where that tells of a gain, nothing from before is kept.
         """
-        before, self._waiting = self._waiting, None
+        before, self._waiting, self._off = self._waiting, None, 0.0
         if not self._heights[which]:
             if before is not None:
                 # Whatever it was, those before it are of another signal.
                 other = self._heights[1 - which]
                 while len(other) > 1:
                     other.popleft()
+                self._trend = Trend(self._averaged)
             return False
         usual = _mean(self._heights[which])
         if usual.value <= 0.0:
             return False
         part = height.value / usual.value - 1.0
         u = math.hypot(height.u / usual.value, usual.u / usual.value, self._uneven)
+        self._off = max(0.0, abs(part) - 2.0 * u)
         if abs(part) <= _JUMP_PART + _SUM_SIGMAS * u:
             return False
         if before is None:
@@ -594,10 +606,10 @@ def _unevenness(fits: LobeFits, pairs: int) -> float:
     of_kind_v = mean_v.mean(axis=0)
     part: NDArray[np.float64] = mean_v / of_kind_v - 1.0
     # What a gain did in one of the turns does not come again.
-    in_turns: NDArray[np.float64] = np.where(ok, heights_v, np.nan)
-    in_turns = in_turns / np.nanmean(in_turns, axis=1, keepdims=True) - 1.0
-    again = np.nanmin(in_turns * np.sign(part), axis=0)
-    if not np.any(again > _UNEVEN_SIGMAS * mean_u_v / of_kind_v + _UNEVEN):
+    of_turn_v = heights_v.sum(axis=1, where=ok) / np.maximum(ok.sum(axis=1), 1)
+    in_turns = heights_v - of_turn_v[:, None]
+    again = np.min(in_turns * np.sign(part), axis=0, where=ok, initial=np.inf)
+    if not np.any(again > _UNEVEN_SIGMAS * mean_u_v + _UNEVEN * of_kind_v):
         return 0.0
     return math.sqrt(float(np.mean(part**2)))
 

@@ -586,6 +586,31 @@ def test_a_sum_that_still_moves_as_it_is_found_is_not_known_better_than_that():
     assert abs(live.heights.balance.value - true) < 5.0 * live.heights.balance.u
 
 
+def groups(tracker, *heights):
+    """Push groups of a turn with several pairs, the first of the first kind."""
+    return [tracker.push(at % 2, Quantity(each, 1e-4)) for at, each in enumerate(heights)]
+
+
+def test_a_group_that_is_a_little_off_may_have_been_hit():
+    tracker = BalanceTracker(pairs=4)
+    *_, before = groups(tracker, *(3 * (0.5, 0.3, 0.5, 0.3)))
+    assert before.untold_u == 0.0
+    tracker.push(0, Quantity(0.5, 1e-4))
+    hit = tracker.push(1, Quantity(0.29, 1e-4))
+    u = float(np.hypot(hit.heights.balance.u, hit.untold_u))
+    assert abs(hit.heights.balance.value - 0.25) < 2.0 * u < 0.02
+
+
+def test_a_lobe_that_is_left_out_makes_nobody_forget_that_those_before_it_swung():
+    tracker = BalanceTracker(pairs=4)
+    groups(tracker, *(3 * (0.5, 0.3, 0.5, 0.3)), 0.49, 0.295)
+    tracker.miss(0)
+    late = groups(tracker, 0.5, 0.3)
+    assert all(
+        abs(each.heights.balance.value - 0.25) < 3.0 * each.heights.balance.u for each in late
+    )
+
+
 def lose(at_s, lost_s):
     """Return what takes so much out of the samples, and tells nobody."""
     return lambda samples, time_s: np.delete(

@@ -99,6 +99,18 @@ def test_bins_fit_into_narrow_windows(start):
     assert abs(reading.balance.value - 0.15) < max(4 * reading.balance.u, 2e-4)
 
 
+@pytest.mark.parametrize("length", [4.0, 3.2, 2.4, 1.4])
+def test_windows_of_a_bin_or_two_are_followed_live(length):
+    """What lies beside a window is no hole in it, and bins may come to lie beside all of it."""
+    windows = ((40.0, length, True), (200.0, length, False))
+    samples = recorded(windows, 0.15, turns=6.0)
+    stated_here = {"geometry": "windows", "windows": stated(windows)}
+    found = [each for time_s, each in live(samples, RATE_HZ, from_s=0.5, **stated_here)]
+    shown = [each.balance for each in found[-60:] if each.valid]
+    assert len(shown) > (30 if length < 2.0 else 55)
+    assert all(abs(each.value - 0.15) < 5.0 * each.u for each in shown)
+
+
 def test_windows_that_look_alike_with_swapped_sides_do_not_tell_the_side():
     reading = read(ALIKE, 0.15, names=BARE)
     assert reading.valid
