@@ -39,6 +39,8 @@ _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
 _CONDUCTS_PART = 0.03
 _STUCK_S = 2e-3
+_STILL_S = 0.3
+"""What does not change for longer than a turn is no signal, and has no noise of one."""
 _TOP_S, _TOPS_S = 25e-3, 0.75
 """Highest levels are told of stretches shorter than a lobe; of a live envelope those of the last
 turns count."""
@@ -275,6 +277,7 @@ class EnvelopePath(SignalPath):
         steps = np.diff(values)
         # At a rail there is none.
         held = (steps == 0.0) & (values[1:] == np.max(values, initial=0.0))
+        held |= _stand_still(steps, _STILL_S * self._rate_hz)
         steps = steps[np.isfinite(steps) & ~held]
         if steps.size < 16:
             return
@@ -385,6 +388,15 @@ class EnvelopePath(SignalPath):
         power = value * np.abs(value) - sigma_v**2
         ok = np.ones(len(value), dtype=np.bool_)
         self._append(Bins(first, power, sigma_v, np.zeros(len(value)), ok))
+
+
+def _stand_still(steps: NDArray[np.float64], least: float) -> NDArray[np.bool_]:
+    """Return which steps are of a stretch that does not change over so many of them."""
+    moves = np.flatnonzero(steps != 0.0)
+    edges = np.concatenate([[-1], moves, [len(steps)]])
+    lengths = np.diff(edges) - 1
+    still = np.repeat(lengths > least, np.diff(edges))[: len(steps)]
+    return still & (steps == 0.0)
 
 
 def _spiked_part(value: NDArray[np.float64]) -> float:

@@ -35,6 +35,7 @@ from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.roughness import Roughness, roughness_of_turn
 from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import (
+    GONE_PART,
     Followed,
     LiveBalance,
     LobeFollower,
@@ -544,7 +545,7 @@ class Analyser:
             return self._without_layout(reading, layout.lone)
         fits = layout.fit(series, _with_outer(turns))
         measured = measure_heights(fits, layout.pairs)
-        if measured is None:
+        if measured is None or _are_none(measured[0], mean):
             return invalid(reading, _why_unread(mean, layout))
         if layout.windows is None and are_ragged(fits, layout.pairs):
             return invalid(reading, messages.LOBES_RAGGED)
@@ -746,6 +747,12 @@ class Analyser:
             lost = self._teaching.is_lost(self._finder.lock)
             notes.append(messages.SIGN_LOST if lost else messages.SIGN_UNKNOWN)
         return tuple(notes)
+
+
+def _are_none(heights: Heights, turn: MeanTurn) -> bool:
+    """Return whether lobes were fitted where hardly anything is left of what a turn rises to."""
+    taller_v = max(heights.first_v.value, heights.second_v.value)
+    return taller_v < GONE_PART * float(turn.amplitude_v.max(initial=0.0))
 
 
 def _why_unread(turn: MeanTurn, layout: Layout) -> Message:

@@ -374,7 +374,7 @@ _LOST_TURNS = 2.2
 """A count that has run for so many turns without a lobe stands no more where lobes do."""
 _STALE_TURNS = 1.6
 """A lobe is compared with none of the other kind that was measured longer ago."""
-_GONE_PART = 0.05
+GONE_PART = 0.05
 """Below this part of what the learned turns rise to there is no lobe, nor one of another gain."""
 _UNKNOWN = Character(None, messages.NO_PATTERN)
 
@@ -579,7 +579,7 @@ class LobeFollower:
 
     def _measure(self, fits: LobeFits, which: int, turn: Turn) -> LiveBalance | None:
         level_v = self._roughness.level_v if self._roughness is not None else 0.0
-        if not fits.ok[0] or fits.height_v[0] < _GONE_PART * level_v:
+        if not fits.ok[0] or fits.height_v[0] < GONE_PART * level_v:
             self._tracker.miss(which)
             return None
         centre, before = float(fits.centre_frame[0]), self._measured_at[1 - which]
