@@ -137,7 +137,7 @@ def straighten(
         value = corners.mean @ seen.level
     is_level = _is_level(value, seen.null, sigma_v)
     step = 0.0
-    if not seen.points and float(seen.null.mean()) < _NULL_SHARE:
+    if not seen.points and 0.0 < float(seen.null.mean()) < _NULL_SHARE:
         value = value - float(np.quantile(value[seen.null], _LOW_PART))
         step = _step_beside(value, seen.null)
     return Straightened(
@@ -324,8 +324,10 @@ def _asymmetry(parts: Floats, spots: Floats) -> Floats:
 
 def _is_level(value: Floats, null: NDArray[np.bool_], sigma_v: float) -> bool:
     """Return whether the nulls lie on one level and nothing below it, as of no other coupling."""
+    if not null.any():
+        return False
     slack_v = _LEVEL_SIGMAS * sigma_v + _LEVEL_PART * float(np.quantile(value, 0.99))
-    spread_v = float(np.sqrt(np.mean(value[null] ** 2))) if null.any() else 0.0
+    spread_v = float(np.sqrt(np.mean(value[null] ** 2)))
     return max(spread_v, -float(np.quantile(value, _LOWEST_PART))) <= slack_v
 
 
