@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QEvent, Qt, QTimer, qInstallMessageHandler
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QKeyEvent, QPixmapCache
 from PySide6.QtWidgets import QApplication, QMenu
 
 from app import faults
@@ -152,6 +152,8 @@ class _Hands:
         window.resize(*_AT_REST_PX)
         # What a source's last minutes take comes and goes with the source.
         window.close_source()
+        # So do pictures of other sizes and colours, up to what the cache may hold.
+        QPixmapCache.clear()
 
     def go_on(self) -> None:
         """Have something to look at again."""
