@@ -83,6 +83,7 @@ MENDED = (
     Key("mixed", 190400, 1199),
     Key("mixed", 190400, 1419),
     Key("mixed", 190400, 2450),
+    Key("live:away-part", 190500, 1),
     Key("live:belt-joint", 190019, 0),
     Key("live:belt-joint", 190210, 1),
     Key("live:gain-knob", 190210, 1),

@@ -21,6 +21,8 @@ from app.analysis.lobes.turns import Turn
 _KEPT, _FEWEST = 5, 3
 """Fits of each lobe that are kept, and how many tell what is usual."""
 _FALLS_BY, _LEANS_BY = 0.5, 0.1
+_LEANS_AT_FIRST = 0.3
+"""A lobe that has just been learned and leans by more does not stand where that says."""
 _SIGMAS = 10.0
 """A lobe is out of its place where it falls otherwise than all that are kept by this part of that,
 or leans so much otherwise, and by what so many u of its height make."""
@@ -127,6 +129,13 @@ class LobePlaces:
             self._run = 0
             return not has_changed
         usual = [each for fitted, each in kept if fitted.cosines == window.cosines]
+        before_at, before = self._out.pop(number, (centre, None))
+        self.moved_at = None
+        is_first = number not in self._in_place_frames and before is None
+        if is_first and abs(bend) > _FLAT and abs(lean) > _LEANS_AT_FIRST:
+            # It was learned from turns of which not all had it there: the next one tells.
+            self._out[number], self._run = (centre, shape), 0
+            return False
         fine = len(kept) < _FEWEST or not usual or any(_is_alike(each, shape) for each in usual)
         if fine and has_changed:
             # It stands in its place, so that it is no shift.
@@ -135,8 +144,6 @@ class LobePlaces:
         if fine and usual:
             self.gained = _has_gained(usual[-1], shape)
             self.beside_v = _beside_v(usual, shape)
-        before_at, before = self._out.pop(number, (centre, None))
-        self.moved_at = None
         if fine:
             self._jumps.extend([centre] * self.gained)
             kept.append((window, shape))

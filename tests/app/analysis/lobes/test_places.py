@@ -176,6 +176,15 @@ def test_lobes_that_come_back_elsewhere_after_a_while_are_in_their_place():
     assert not places.take(fitted(15 * TURN_FRAMES, late=-0.2), *FIRST, TURN_FRAMES)
 
 
+def test_a_lobe_that_was_learned_elsewhere_waits_for_the_next_and_spoils_no_turn():
+    """Of noise and of the turn in which the head came a lobe may be learned where none stands."""
+    places = LobePlaces()
+    turns = [places.take(fitted(n * TURN_FRAMES, late=0.2), *FIRST, TURN_FRAMES) for n in range(3)]
+    assert turns == [False, True, True]
+    assert places.hold(Turn(-0.5 * TURN_FRAMES, 0.5 * TURN_FRAMES))
+    assert places.moved_at is None
+
+
 def test_lobes_of_a_pattern_that_is_not_known_keep_no_turn_from_being_learned(monkeypatch):
     # Else a layout taken wrongly, of a turn within which the head came, would stay for good.
     monkeypatch.setattr(LobePlaces, "hold", lambda self, turn: False)
