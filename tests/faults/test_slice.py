@@ -31,6 +31,8 @@ RIGHT = (
     ("sim", "overrun", 17001, 0),
     # A clip that begins at the top of the lower lobe.
     ("sound", "clip", 1701, 0),
+    # Noise in all channels, by which a count of lobes went on until the carrier was back.
+    ("sound", "garbage", 19003, 1),
     # A card that is pulled within a second of its opening.
     ("sound", "return", 800, 0),
     ("sound", "return", SEED, 3),
