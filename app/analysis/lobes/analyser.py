@@ -88,7 +88,7 @@ class Analyser:
         self._keep_all = keep_all
         self._path = path_for(setup, live=not keep_all)
         self._starts = self._path.starts
-        self._is_gone = False
+        self._lacks_carrier = False
         self._stillness = StillnessWatch(setup.columns.signals, setup.sample_rate_hz)
         self._finder = TurnFinder(setup)
         self._count_of = self._finder.epoch, self._finder.lock
@@ -185,8 +185,9 @@ class Analyser:
         if self._path.starts != self._starts:
             self._starts = self._path.starts
             self._finder.begin_anew()
-        was_gone, self._is_gone = self._is_gone, self._path.fault == messages.NO_CARRIER
-        if was_gone and not self._is_gone and self._setup.columns.index is not None:
+        lacked_one = self._lacks_carrier
+        self._lacks_carrier = self._path.fault == messages.NO_CARRIER
+        if lacked_one and not self._lacks_carrier and self._setup.columns.index is not None:
             # The pattern's count, where the index gave none, went by noise meanwhile.
             self._finder.break_off(first_index)
         turns = self._finder.push(samples_v, first_index, self._path.series, at_index=at_index)

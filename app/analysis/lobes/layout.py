@@ -138,7 +138,7 @@ class Layout:
         return round(float(self.centres[0] - other.centres[0]) * len(self.centres))
 
     def stands_as(self, other: Layout) -> bool:
-        """Return whether every lobe is where another says: one at an edge was taken for it else."""
+        """Return whether the lobes are those of another, each in the same place but for noise."""
         if self.turned_from(other) != 0:
             return False
         away = np.abs(self.centres - other.centres) * len(self.centres)

@@ -73,6 +73,7 @@ class LobePlaces:
         self._jumps: deque[float] = deque(maxlen=_KEPT)
         self._run = 0
         self._out: dict[int, tuple[float, _Shape]] = {}
+        """Middle and shape of the newest lobe of each kind, where it was out of its place."""
         self.moved_at: float | None = None
         """The middle of the newest lobe but one of a kind, where both are out of place alike."""
         self.gained = False

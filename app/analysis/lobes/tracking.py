@@ -335,7 +335,7 @@ class BalanceTracker:
 
 
 def with_untold(balance: Quantity, untold_u: float) -> Quantity:
-    """Return a balance as uncertain as a gain may have made it, and no more than may be shown."""
+    """Return a balance with the u of a gain that may have changed, up to what may be shown."""
     most_u = 0.5 * _MOST_U * (1.0 + abs(balance.value)) ** 2
     return Quantity(balance.value, max(balance.u, min(most_u, math.hypot(balance.u, untold_u))))
 
