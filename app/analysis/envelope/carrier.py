@@ -148,7 +148,6 @@ class Demodulator:
         self._signals = columns.signals
         self._channels = channels
         self.sample_rate_hz = sample_rate_hz
-        self.carrier_hz = carrier_hz
         self.block = max(12, round(_PERIODS_A_BLOCK * sample_rate_hz / carrier_hz))
         blocks_a_s = sample_rate_hz / self.block
         self._blocks_a_bin = max(1, int(min(round(BIN_S * blocks_a_s), longest_bin_s * blocks_a_s)))
@@ -156,16 +155,7 @@ class Demodulator:
         bins_a_s = sample_rate_hz / self.frames_a_bin
         self._track = max(1, round(_TRACK_S * bins_a_s))
         self._longest_track = self._track if live else max(1, round(_LONG_TRACK_S * bins_a_s))
-        # Of each sample in a block: its place from the middle, and the carrier's angle there.
-        self._place = np.arange(self.block) - (self.block - 1) / 2.0
-        self._angle = 2.0 * np.pi * carrier_hz / sample_rate_hz * self._place
-        self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
-        angle, place = self._angle, self._place
-        design = np.stack([np.cos(angle), -np.sin(angle), np.ones_like(angle), place], axis=1)
-        self._fit = np.linalg.pinv(design)
-        self._fits = self._fit_matrices()
-        self._response = self._fit_response()
-        self.known = self._known_matrix()
+        self._tune(carrier_hz)
         self._trim = 1.0
         """Weight of the plus phase; that of the minus phase is two less this."""
         self._in_common, self._in_each, self._compared = 0.0j, np.zeros(2), 0
@@ -178,6 +168,32 @@ class Demodulator:
         """Power of the newest looks, and whether the carrier was lost in it."""
         self._first_bin = 0
         self._emitted = 0
+
+    def _tune(self, carrier_hz: float) -> None:
+        """Fit blocks by a carrier of that frequency."""
+        self.carrier_hz = carrier_hz
+        # Of each sample in a block: its place from the middle, and the carrier's angle there.
+        self._place = place = np.arange(self.block) - (self.block - 1) / 2.0
+        self._angle = angle = 2.0 * np.pi * carrier_hz / self.sample_rate_hz * place
+        self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / self.sample_rate_hz
+        design = np.stack([np.cos(angle), -np.sin(angle), np.ones_like(angle), place], axis=1)
+        self._fit = np.linalg.pinv(design)
+        self._fits = self._fit_matrices()
+        self._response = self._fit_response()
+        self.known = self._known_matrix()
+
+    def follow(self, carrier_hz: float) -> list[Bins]:
+        """Go on with a carrier that has wandered so far; return the bins that are done.
+
+        A block's phasor tells the carrier's phase in its middle, whatever it was fitted by.
+        """
+        done = self._finished(whole=True)
+        turn = 2.0 * np.pi * carrier_hz * self.block / self.sample_rate_hz
+        # What the next bin has already is as low as the fit so far left it.
+        of_bin = self._emitted * self._blocks_a_bin
+        self._phasors[of_bin:] /= np.interp(turn - self._turn_a_block, _AWAY, self._response)
+        self._tune(carrier_hz)
+        return done
 
     @property
     def tone(self) -> NDArray[np.float32]:

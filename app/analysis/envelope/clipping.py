@@ -93,12 +93,19 @@ class ClipWatch:
         self._step_v = step_v
         self._columns = columns
         self._block = len(known)
-        self._known = known
-        self._tone = tone
         self._taken = 0
-        self._freedom = len(known) - known.shape[1]
         self._parts: list[tuple[int, int, NDArray[np.float64]]] = []
         """First frame, the frame after the last, and what is known of the runs between."""
+        self._ones = np.ones(self._block, dtype=np.float32)
+        # Made once: memory that is new each time costs more than what is reckoned in it.
+        rows = len(columns) * _AT_ONCE * _RUN
+        self._rooms = np.empty((2, rows, self._block), dtype=np.float32)
+        self.tune(known, tone)
+
+    def tune(self, known: NDArray[np.float32], tone: NDArray[np.float32]) -> None:
+        """Take what comes for blocks of that carrier, as :class:`ClipWatch` is given it."""
+        self._known = known
+        self._freedom = len(known) - known.shape[1]
         place = np.arange(self._block) - (self._block - 1) / 2.0
         # What is slow is fitted beside the carrier: a slope alone would take some of it away.
         slow = np.stack([np.ones_like(place), place], axis=1)
@@ -114,10 +121,6 @@ class ClipWatch:
         # As a form of cos², cos·sin and sin².
         self._fourths = np.zeros((3, 3), dtype=np.float32)
         self._fourths[[0, 0, 1, 1, 2], [0, 1, 1, 2, 2]] = means
-        self._ones = np.ones(self._block, dtype=np.float32)
-        # Made once: memory that is new each time costs more than what is reckoned in it.
-        rows = len(columns) * _AT_ONCE * _RUN
-        self._rooms = np.empty((2, rows, self._block), dtype=np.float32)
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take samples, shape (frames, channels)."""

@@ -44,8 +44,9 @@ _CHANCE, _OPEN_SIGMAS = 3.0, 2.0
 """Of what a harmonic tells squared so many variances are chance; so many u it leaves open."""
 _BREAK = 1.6
 """Lobes further apart than this many of the usual ways have turns between that are left out."""
-_WANDERED = 0.035
-"""A carrier this part away from where the demodulator was set wants a new one."""
+_WANDERED, _FOLLOWED = 0.035, 0.05
+"""A carrier this part away from where the demodulator was set is followed, and where it is farther
+away than is told apart, a new one is looked for."""
 
 
 class RawPath(SignalPath):
@@ -222,8 +223,19 @@ class RawPath(SignalPath):
         self._fault = None
         carrier = self.series.carrier_hz[-recent:]
         mean_hz = float(np.average(carrier[strong], weights=power[strong]))
-        if abs(mean_hz / self._demodulator.carrier_hz - 1.0) > _WANDERED:
+        away = abs(mean_hz / self._demodulator.carrier_hz - 1.0)
+        if away > _FOLLOWED:
             self._begin_search()
+        elif away > _WANDERED:
+            self._follow(mean_hz)
+
+    def _follow(self, carrier_hz: float) -> None:
+        """Go on by another carrier, where the envelope goes on, too."""
+        assert self._demodulator is not None
+        assert self._clips is not None
+        for bins in self._demodulator.follow(carrier_hz):
+            self._append(self._ripple.taken_out(bins))
+        self._clips.tune(self._demodulator.known, self._demodulator.tone)
 
     def _try_elsewhere(self, samples_v: NDArray[np.float32]) -> None:
         found = find_carrier(self._columns.differential_of(samples_v), self._rate_hz)

@@ -44,6 +44,21 @@ def test_wow_and_drift_do_not_bend_the_ratio(wow, wow_hz, names):
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.003 + 4.0 * made.bound(7))
 
 
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("wow", [0.05, -0.04])
+def test_a_spindle_that_drifts_by_a_twentieth_is_followed_over_all_turns(wow, names):
+    # A quarter of a slow cycle: the carrier ends farther off than blocks are fitted by.
+    signal = Signal(**BRISK, snr_db=30, turns=10.4, wow=wow, wow_hz=0.12)
+    reading, made = measured(signal, names)
+    edges = np.flatnonzero(np.diff(np.floor(made.turns)) > 0)
+    truth = 60.0 * signal.rate_hz * (len(edges) - 1) / (edges[-1] - edges[0])
+    assert reading.valid
+    assert reading.revolutions >= len(edges) - 1
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.001 + 4.0 * made.bound(10))
+    assert reading.speed_rpm.value == pytest.approx(truth, rel=2e-3)
+    assert not any("left out" in note.text for note in reading.notes)
+
+
 def test_the_mean_speed_is_that_over_the_turns_used():
     # 1 % of wow at 1.3 Hz over 5 turns: the mean lies off 300 rpm, by an amount known here.
     signal = Signal(**BRISK, snr_db=30, turns=5.3, start_turns=-0.1, wow=0.01, wow_hz=1.3)
