@@ -388,7 +388,7 @@ def sound_inputs() -> tuple[list[tuple[str, str]], str]:
     It may take a second: call it from a worker. There is none without PortAudio.
     """
     try:
-        devices = PORTAUDIO.devices()
+        devices = PORTAUDIO.devices(anew=False)
     except SourceUnavailable:
         return [], ""
     served = all(device.maybe_served for device in devices.inputs)

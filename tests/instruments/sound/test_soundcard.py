@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from instruments.address import attached_sources, open_address
-from instruments.sound import capture
+from instruments.sound import capture, portaudio
 from instruments.sound import source as source_module
 from instruments.sound.capture import CaptureRing, Finding, SoundPace, SoundTiming
 from instruments.sound.server import ServerInput, ServerState, Watch
@@ -531,6 +531,35 @@ def test_nothing_is_rescanned_under_an_open_stream(sound, opened):
     before = sound.rescans
     assert source_module.sound_inputs()[0]
     assert sound.rescans == before
+
+
+def test_what_is_listed_again_is_looked_for_when_a_card_has_come_or_is_free(
+    sound, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(portaudio, "_CARDS", tmp_path)
+    cards, status = tmp_path / "cards", tmp_path / "card1/pcm0c/sub0/status"
+    status.parent.mkdir(parents=True)
+
+    def rescans(*, anew=False):
+        before = sound.rescans
+        assert card.devices(anew=anew).inputs
+        return sound.rescans - before
+
+    cards.write_text("1 [Bench]")
+    status.write_text("state: RUNNING\nhw_ptr: 480\n")
+    card = portaudio.PortAudio()
+    assert rescans() == 1
+    status.write_text("state: RUNNING\nhw_ptr: 960\n")
+    assert rescans() == 0
+    assert rescans(anew=True) == 1
+    status.write_text("closed\n")
+    assert rescans() == 1
+    cards.write_text("1 [Bench]\n2 [Probe]")
+    assert rescans() == 1
+    assert rescans() == 0
+    monkeypatch.setattr(portaudio, "_NEW_S", 0.0)
+    assert rescans() == 1
 
 
 # Closing
