@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from PySide6.QtCore import QStandardPaths, Qt, Signal
@@ -37,6 +39,8 @@ _LEAST_PART = 0.7
 """Of a page's width: shown in less its small print would be too small to be read."""
 _DPI = 110.0
 """Of a page, in the dots of a usual screen; a finer one has more of its own to each."""
+_AT_ONCE_S = 0.02
+"""So long pages are drawn on between two frames."""
 _NAMES = {"a4": "A4", "letter": "Letter"}
 
 
@@ -89,6 +93,7 @@ class ReportPage(Page):
         self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[PageView] = []
+        self._drawing: Iterator[QImage | None] | None = None
         # What is shown in place of the pages where these cannot be read.
         self._parts: list[QWidget] = []
         self._title.setText(self.tr("The report, as it will be written"))
@@ -121,6 +126,11 @@ class ReportPage(Page):
         """The file's name without its ending, as the field has it."""
         return self._path.text()
 
+    @property
+    def is_whole(self) -> bool:
+        """Whether all pages are there."""
+        return bool(self.pages) and self._drawing is None
+
     def set_stem(self, text: str) -> None:
         """Put a name into the field."""
         self._path.setText(text)
@@ -147,10 +157,12 @@ class ReportPage(Page):
             self.describe.emit(self._shown[1])
 
     def refresh(self) -> None:
-        """Show what the book has answered."""
+        """Show what the book has answered, and the pages as they are drawn."""
         said = self._worker.refresh()
         if said:
             self.say(said)
+        if self._drawing is not None:
+            self._draw_on(self._drawing)
 
     def write_page(self) -> None:
         """Write the report as HTML."""
@@ -169,20 +181,30 @@ class ReportPage(Page):
         record, past = found
         self._report = report_of(record, past, self.unit, spoken())
         self._path.setText(str(_default_stem(record)))
-        self._show_pages()
         self.say("")
+        self._show_pages()
 
     def _show_pages(self) -> None:
         self._clear()
-        if self._report is None:
-            return
-        ratio = self.devicePixelRatioF()
-        pages = pages_of(self._report, self._paper.currentData(), dpi=self._larger * _DPI * ratio)
-        for number, page in enumerate(pages, 1):
-            sheet = PageView(page, ratio, self._sheets)
-            sheet.setAccessibleName(self.tr("Page {0}").format(number))
-            self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
-            self.pages.append(sheet)
+        if self._report is not None:
+            dpi = self._larger * _DPI * self.devicePixelRatioF()
+            self._drawing = pages_of(self._report, self._paper.currentData(), dpi=dpi)
+
+    def _draw_on(self, pages: Iterator[QImage | None]) -> None:
+        """Add pages for as long as a frame may wait."""
+        end_s = time.monotonic() + _AT_ONCE_S
+        for page in pages:
+            if page is not None:
+                self._add(page)
+            if time.monotonic() > end_s:
+                return
+        self._drawing = None
+
+    def _add(self, page: QImage) -> None:
+        sheet = PageView(page, self.devicePixelRatioF(), self._sheets)
+        self.pages.append(sheet)
+        sheet.setAccessibleName(self.tr("Page {0}").format(len(self.pages)))
+        self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
         self._fit_pages()
         self._place_file()
 
@@ -232,6 +254,7 @@ class ReportPage(Page):
         self._status.setVisible(bool(words))
 
     def _clear(self) -> None:
+        self._drawing = None
         for shown in (*self.pages, *self._parts):
             self._column.removeWidget(shown)
             shown.deleteLater()

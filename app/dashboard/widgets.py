@@ -582,6 +582,12 @@ def scrolled(content: QWidget, area: QScrollArea | None = None) -> QScrollArea:
     return area
 
 
+def put_on(part: QWidget, sheet: str) -> None:
+    """Have a part styled by a sheet: anew where it is another, for that may take 0.1 s."""
+    if sheet != part.styleSheet():
+        part.setStyleSheet(sheet)
+
+
 def put_bars(parent: QWidget, *, at_left: bool) -> None:
     """Put the bar by which each part of a widget scrolls at its left or at its right.
 
@@ -698,6 +704,8 @@ class TouchButton(QPushButton):
         """Mark it as the next thing to do."""
         if self.property("next") != is_next:
             self.setProperty("next", is_next)
+            # What a sheet says of it is kept until it is taken off.
+            self.style().unpolish(self)
             self.style().polish(self)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802

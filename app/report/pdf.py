@@ -7,9 +7,10 @@ the same on every device.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
 from PySide6.QtCore import (
@@ -288,37 +289,52 @@ def drawn(report: Report, paper: str = "a4") -> tuple[bytes, int]:
     _with_application()
     size = QPageSize(PAPERS[paper])
     with speaking(report.language):
-        pages = _paginated(report, _area(size))
+        area = _area(size)
+        pages = _paginated(chain.from_iterable(_flows(report, area.width())), area.height())
         return _drawn(report, pages, size), len(pages)
 
 
-def pages_of(report: Report, paper: str = "a4", *, dpi: float) -> list[QImage]:
-    """Return a report's pages as pictures: those of the PDF, `dpi` dots to the inch."""
+def pages_of(report: Report, paper: str = "a4", *, dpi: float) -> Iterator[QImage | None]:
+    """Make a report's pages as pictures: those of the PDF, `dpi` dots to the inch.
+
+    A window that asks for the next one frame by frame goes on meanwhile: None comes where there is
+    more to do before there is a page.
+    """
     _with_application()
     size = QPageSize(PAPERS[paper])
-    with speaking(report.language):
-        return _pictures(report, size, dpi)
-
-
-def _pictures(report: Report, size: QPageSize, dpi: float) -> list[QImage]:
-    pages = _paginated(report, _area(size))
-    whole = QSizeF(_whole(size))
-    pictures = []
+    area, flows = _area(size), []
+    steps = _flows(report, area.width())
+    while True:
+        # Not while others go on, who may speak another language.
+        with speaking(report.language):
+            some = next(steps, None)
+        if some is None:
+            break
+        flows += some
+        yield None
+    pages = _paginated(flows, area.height())
     for number, page in enumerate(pages, 1):
-        image = QImage(
-            round(whole.width() * dpi / PER_INCH),
-            round(whole.height() * dpi / PER_INCH),
-            # A report is black and grey, and a page of a fine screen has many dots.
-            QImage.Format.Format_Grayscale8,
-        )
-        image.fill(Qt.GlobalColor.white)
-        painter = QPainter(image)
-        with _ending(painter):
-            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            painter.scale(dpi / PER_INCH, dpi / PER_INCH)
-            _paint(painter, report, page, number, len(pages), whole)
-        pictures.append(image)
-    return pictures
+        with speaking(report.language):
+            picture = _picture(report, page, number, len(pages), QSizeF(_whole(size)), dpi)
+        yield picture
+
+
+def _picture(
+    report: Report, page: Sequence[Band], number: int, count: int, whole: QSizeF, dpi: float
+) -> QImage:
+    image = QImage(
+        round(whole.width() * dpi / PER_INCH),
+        round(whole.height() * dpi / PER_INCH),
+        # A report is black and grey, and a page of a fine screen has many dots.
+        QImage.Format.Format_Grayscale8,
+    )
+    image.fill(Qt.GlobalColor.white)
+    painter = QPainter(image)
+    with _ending(painter):
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.scale(dpi / PER_INCH, dpi / PER_INCH)
+        _paint(painter, report, page, number, count, whole)
+    return image
 
 
 def _drawn(report: Report, pages: Sequence[Sequence[Band]], size: QPageSize) -> bytes:
@@ -354,9 +370,15 @@ def _ending(painter: QPainter) -> Iterator[None]:
             painter.end()
 
 
-def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
-    """Put bands on pages, each whole."""
-    room = area.height()
+def _flows(report: Report, width: float) -> Iterator[list[Flow]]:
+    """Lay out the head, and section by section what is below it."""
+    yield [head_of(report, width)]
+    for section in report.sections:
+        yield section_of(section, width)
+
+
+def _paginated(flows: Iterable[Flow], room: float) -> list[list[Band]]:
+    """Put bands on pages of so much room, each whole."""
     pages: list[list[Band]] = [[]]
     used = 0.0
     waiting: list[Band] = []
@@ -366,9 +388,6 @@ def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
         pages[-1].extend(bands)
         used += sum(band.height for band in bands)
 
-    flows = [head_of(report, area.width())]
-    for section in report.sections:
-        flows += section_of(section, area.width())
     for flow in flows:
         if flow.turns_page and pages[-1]:
             pages.append([])

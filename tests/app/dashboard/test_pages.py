@@ -385,10 +385,13 @@ def test_each_part_takes_on_the_windows_colours(window):
         window.apply_system_theme()
         page = window.needle_page
         assert window.theme is theme
+        for show in (window.show_drives, window.show_needle):
+            show()
+            for shown in (window.top_bar, window.callout, window.page):
+                assert theme.bench in shown.styleSheet()
         parts = (page.meter, page.figures, page.status, page.job, page.job._view._progress)
         assert {part._theme for part in parts} == {theme}
         plots = (page.trace._plot, page.strip._plot, window.drives_page.past.chart._plot)
         assert {plot._theme for plot in plots} == {theme}
         assert page.job.list._painter.theme is theme
         assert window.palette().window().color().name() == theme.bench
-        assert theme.bench in window.styleSheet()

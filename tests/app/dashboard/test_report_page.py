@@ -18,6 +18,12 @@ from tests.app.book.jobs import DRIVE, filled
 pytestmark = pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
 
 
+def all_drawn(page):
+    """Have a page go on frame by frame until its report's pages are all there."""
+    while page._drawing is not None:
+        page.refresh()
+
+
 @pytest.fixture
 def report_page(qtbot, tmp_path):
     path = tmp_path / "book.sqlite3"
@@ -31,7 +37,7 @@ def report_page(qtbot, tmp_path):
 
     def there():
         made.refresh()
-        assert made.pages
+        assert made.is_whole
 
     qtbot.waitUntil(there)
     return made
@@ -41,9 +47,30 @@ def test_pages_are_shown_as_on_the_paper_chosen(report_page):
     tall = report_page.pages[0].height() / report_page.pages[0].width()
     assert tall == pytest.approx(297 / 210, abs=0.01)
     report_page._paper.setCurrentIndex(1)
+    all_drawn(report_page)
     tall = report_page.pages[0].height() / report_page.pages[0].width()
     assert tall == pytest.approx(11 / 8.5, abs=0.01)
     assert "TM-0031-Nordtor-job-1" in report_page.stem
+
+
+def test_pages_are_drawn_piece_by_piece_between_frames(report_page, monkeypatch):
+    before = len(report_page.pages)
+    monkeypatch.setattr("app.dashboard.report_page._AT_ONCE_S", 0.0)
+    report_page._paper.setCurrentIndex(1)
+    seen = []
+    while report_page._drawing is not None:
+        seen.append(len(report_page.pages))
+        report_page.refresh()
+    # The head and each section are laid out by themselves, then a page comes at a time.
+    laid_out = 1 + len(report_page._report.sections)
+    assert seen[: laid_out + 1] == [0] * (laid_out + 1)
+    assert seen[laid_out:] == list(range(len(report_page.pages) + 1))
+    assert len(report_page.pages) == pytest.approx(before, abs=1)
+    # Another report's are not gone on with.
+    report_page._paper.setCurrentIndex(0)
+    report_page.refresh()
+    report_page.activate(DRIVE.identity, 1)
+    assert report_page._drawing is None
 
 
 def test_the_title_is_left_out_where_the_pages_need_its_room(report_page):
@@ -56,6 +83,7 @@ def test_the_title_is_left_out_where_the_pages_need_its_room(report_page):
 def test_a_page_has_a_dot_for_each_of_the_screens_own(qtbot, report_page, monkeypatch, ratio):
     monkeypatch.setattr(ReportPage, "devicePixelRatioF", lambda _: ratio)
     report_page._paper.setCurrentIndex(1)
+    all_drawn(report_page)
     for width in (1000, 900):
         report_page.resize(width, 700)
         sheet = report_page.pages[0]
@@ -153,6 +181,7 @@ def test_pages_are_named_and_those_before_are_gone(report_page):
     assert column.count() == before
     assert column.itemAt(0).alignment() == Qt.AlignmentFlag.AlignHCenter
     report_page._paper.setCurrentIndex(1)
+    all_drawn(report_page)
     assert column.count() == len(report_page.pages)
     names = [report_page._paper.itemText(place) for place in range(report_page._paper.count())]
     assert names == ["A4", "Letter"]
@@ -166,6 +195,7 @@ def test_the_report_before_is_neither_shown_nor_written_while_the_book_is_read(r
     report_page.write_page()
     assert report_page.status == "There is no report to write yet."
     report_page._paper.setCurrentIndex(1)
+    all_drawn(report_page)
     assert report_page.pages == []
 
 
@@ -245,6 +275,7 @@ def test_pages_are_as_large_as_the_window_s_own_words(report_page):
     usual = report_page.pages[0].whole_px
     for size, larger in (((1920, 1080), 1.0), ((3840, 2160), 2.0), ((1000, 700), 1.0)):
         report_page.apply_theme(LIGHT, Sizes.of(*size))
+        all_drawn(report_page)
         assert report_page.pages[0].whole_px == pytest.approx(larger * usual, abs=1.0)
 
 

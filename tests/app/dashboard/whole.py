@@ -35,7 +35,7 @@ def all_pages(window, wait):
         yield show.__name__
     report = window.report_page
     window.show_own_report()
-    wait(lambda: report.refresh() or bool(report.pages))
+    wait(lambda: report.refresh() or report.is_whole)
     yield "report"
     report.ask_to_describe()
     yield "descriptions"
