@@ -17,6 +17,8 @@ RIGHT = (
     # Bytes in between make numbers that no sample can be.
     ("pipe", "garbage", 1801, 0),
     ("pipe", "loss", SEED, 4),
+    # A quarter of a turn is missing, and turns from before and after look like two pairs.
+    ("pipe", "swapped", 20001, 14),
     # The other lobe comes a little aside of where one was left out.
     ("pipe", "untold", 815, 0),
     # A pattern of turns that were cut, which whole ones are not to be read by.

@@ -25,6 +25,7 @@ from app.analysis.lobes.heights import (
     MAX_EXPANDED_U,
     Heights,
     LobeFits,
+    MeanTurn,
     Window,
     balance_of,
     balance_u,
@@ -454,8 +455,7 @@ class LobeFollower:
         self._whole_at = max(self._whole_at, self._learned_to)
         if self._lost_until is not None and self._learned_to > self._lost_until:
             self._lost_until = None
-        turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
-        layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
+        turns, turn, layout = self._found(series, turns)
         self.lone = layout.lone if layout is not None else None
         if turn is None or layout is None or layout.lone is not None:
             self.layout = None
@@ -479,6 +479,21 @@ class LobeFollower:
         else:
             self._doubted = character.geometry is None
             self.character = character
+
+    def _found(
+        self, series: EnvelopeSeries, turns: Sequence[Turn]
+    ) -> tuple[Sequence[Turn], MeanTurn | None, Layout | None]:
+        """Return the turns to learn from, their mean, and where lobes stand in it.
+
+        Turns of which some stand elsewhere look like a pattern of more lobes than were known: the
+        newest alone tells.
+        """
+        turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
+        layout = None if turn is None else layout_of(turn, series, turns, self._setup)
+        known = self.layout
+        if len(turns) > 1 and layout and known and layout.pairs != known.pairs:
+            return self._found(series, turns[-1:])
+        return turns, turn, layout
 
     def follow(
         self,
