@@ -323,10 +323,17 @@ class BalanceTracker:
         return self._sum is not None and height.value < self._sum.value
 
     def _quiet(self) -> Quantity:
-        """Return the mean of the fewest newest balances that is certain enough."""
+        """Return the mean of the fewest newest balances that is certain enough.
+
+        One that the newest has left is of where the head was.
+        """
+        newest = self._recent[-1]
         values: list[float] = []
         variance = u = 0.0
         for balance in reversed(self._recent):
+            apart_u = math.hypot(balance.u, newest.u)
+            if abs(balance.value - newest.value) > _SUM_SIGMAS * apart_u:
+                break
             values.append(balance.value)
             variance += balance.u**2
             u = np.sqrt(variance) / len(values)

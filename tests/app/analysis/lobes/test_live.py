@@ -576,6 +576,16 @@ def test_a_lobe_off_the_sum_is_the_head_s_and_a_second_one_the_gain_s():
     assert again.heights.second_v.value == pytest.approx(0.5)
 
 
+def test_a_lobe_that_is_less_certain_is_not_averaged_with_those_it_has_left():
+    """As of one that samples are missing of: of alike ones the mean is taken until it is quiet."""
+    tracker = BalanceTracker(pairs=1)
+    *_, live = (tracker.push(at % 2, Quantity((0.5, 0.3)[at % 2], 1e-4)) for at in range(8))
+    assert live.heights.balance.value == pytest.approx(0.25, abs=1e-3)
+    moved = tracker.push(0, Quantity(0.25, 0.008)).heights.balance
+    assert moved.value == pytest.approx((0.25 - 0.55) / 0.8, abs=0.01)
+    assert moved.u == pytest.approx(0.02, rel=0.3)
+
+
 def test_a_sum_that_still_moves_as_it_is_found_is_not_known_better_than_that():
     """Behind noise the count of turns comes right within two of them, and heights with it."""
     tracker = BalanceTracker(pairs=1)
