@@ -92,6 +92,7 @@ MENDED = (
     Key("live:hub-slips", 190019, 0),
     Key("live:mains-dips", 190019, 0),
     Key("live:pad-bounces", 190019, 0),
+    Key("live:scratch", 200800, 0),
     Key("live:windows-narrow", 190210, 0),
 )
 """Single draws that were wrong, and of which some change told why."""

@@ -53,6 +53,8 @@ _TREND, _TREND_ALIKE = 3, 2.0
 _JUMP_PART = 0.05
 """A group that differs by more than this part from those of its kind waits for the next one: a head
 makes that lower where this is taller, and a gain that jumps makes both alike."""
+_GAIN_LEFT = 0.2
+"""A lobe behind a jump of the gain that is by this part of its height no more as that leaves it."""
 _QUIET_U, _MAX_RECENT = 0.012, 10
 """Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
@@ -248,6 +250,13 @@ class BalanceTracker:
         self.miss(1)
         self._trend = Trend(self._averaged)
 
+    def other_at(self, which: int, height_v: float) -> float | None:
+        """Return how high lobes of the other kind are at the gain by which one has this height."""
+        own, other = self._heights[which], self._heights[1 - which]
+        if not own or not other or _mean(own).value <= 0.0:
+            return None
+        return height_v * _mean(other).value / _mean(own).value
+
     def jump(self) -> None:
         """Note that the gain has jumped: pairs are read until a sum has been found again."""
         self.miss_both()
@@ -430,6 +439,8 @@ class LobeFollower:
         self.places = LobePlaces()
         """Whether the lobes stand where they are looked for."""
         self._shapes: LobeShapes | None = None
+        self._foretold_v: float | None = None
+        """Height of the next lobe, where the gain is what the last one made it."""
 
     @property
     def is_new(self) -> bool:
@@ -446,7 +457,7 @@ class LobeFollower:
         self.layout = self.lone = self._shapes = None
         self.places = LobePlaces()
         self.character = _UNKNOWN
-        self._roughness, self._is_stale = None, False
+        self._roughness, self._is_stale, self._foretold_v = None, False, None
 
     def learn(
         self, series: EnvelopeSeries, turns: Sequence[Turn], roughness: Roughness, step_v: float
@@ -575,9 +586,16 @@ class LobeFollower:
                 # It may have been cut up to its middle: a whole top hides one beside it.
                 return None
         if not known and self.places.gained and self._tracker.total_v is not None:
+            other_v = self._tracker.other_at(number % 2, float(fits.height_v[0]))
             self._tracker.jump()
             self._measure(fits, number % 2, turn)
+            self._foretold_v = other_v
             return messages.SUM_JUMPED
+        foretold_v, self._foretold_v = self._foretold_v, None
+        if not known and foretold_v is not None:
+            if abs(float(fits.height_v[0]) - foretold_v) > _GAIN_LEFT * foretold_v:
+                # The gain was back at once, or a scratch took the lobe before: they are no pair.
+                self._tracker.miss_both()
         live = self._measure(fits, number % 2, turn)
         if live is None or known:
             return live
