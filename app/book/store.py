@@ -221,6 +221,8 @@ def _made(path: Path) -> bool:
         if not path.exists():
             raise
         return False
+    # Whatever its maker's programs are told to withhold: it could not be opened again.
+    path.chmod(0o600)
     return True
 
 

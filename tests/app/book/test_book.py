@@ -266,6 +266,21 @@ def test_a_file_is_made_by_one_alone_and_not_where_a_link_leads(tmp_path):
     assert not (tmp_path / "elsewhere").exists()
 
 
+@pytest.mark.parametrize("mask", [0o777, 0o700, 0o277])
+def test_a_book_can_be_opened_again_whatever_mask_its_maker_has(tmp_path, mask):
+    path = tmp_path / "book.sqlite3"
+    before = os.umask(mask)
+    try:
+        with Book(path) as book:
+            number = filled(book)
+        rights = {each.name: each.stat().st_mode & 0o777 for each in tmp_path.iterdir()}
+    finally:
+        os.umask(before)
+    assert set(rights.values()) == {0o600}, rights
+    with Book(path) as book:
+        assert book.job(number).entries
+
+
 @pytest.mark.parametrize("writable", [True, False])
 def test_a_book_that_is_only_read_is_seen_as_it_is_and_stays_so(book, monkeypatch, writable):
     """Where it may be written to, what another writes meanwhile is seen as well."""
