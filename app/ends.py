@@ -12,7 +12,9 @@ ENDS = tuple(
 _BY_SIGNAL = 128
 """To which a shell adds a signal's number in the exit status of a program that it has ended."""
 _ending: BaseException | None = None
-"""What `end` has raised. Its one writer is the main thread, in which signals are heard."""
+_is_held_off = False
+"""What `end` has raised, or is to raise once what is put away is. The one writer of both is the
+main thread, in which signals are heard."""
 
 
 def status_of(kind: int) -> int:
@@ -31,8 +33,26 @@ def end(kind: int) -> None:
         The first where it is Ctrl-C.
     """
     global _ending
+    is_first = _ending is None
     _ending = KeyboardInterrupt() if kind == signal.SIGINT else SystemExit(status_of(kind))
-    raise _ending
+    if not (_is_held_off and is_first):
+        raise _ending
+
+
+@contextmanager
+def end_held_off() -> Iterator[None]:
+    """Let what is put away here be put away before the program ends; for the main thread.
+
+    Whoever asks a second time is heard at once.
+    """
+    global _is_held_off
+    before, _is_held_off = _ending, True
+    try:
+        yield
+    finally:
+        _is_held_off = False
+    if _ending is not before:
+        end_if_asked()
 
 
 def end_if_asked() -> None:

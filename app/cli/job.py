@@ -26,6 +26,7 @@ from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
 from app.cli.source_check import recheck_before_job
 from app.cli.steps import stepping_for
+from app.ends import end_held_off
 from app.files import PRIVATE_FOLDER, stem_for
 from app.job.aims import aim_of
 from app.job.job import Job
@@ -367,7 +368,8 @@ def _conduct(
             same_drive=options.same_drive,
         )
     finally:
-        fault = kept.finish()
+        with end_held_off():
+            fault = kept.finish()
         if fault:
             output.tell(f"evenlobe: not all is in the book: {fault}")
     return job, fault

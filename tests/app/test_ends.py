@@ -9,7 +9,8 @@ import time
 
 import pytest
 
-from app.ends import ENDS, heard
+from app import ends
+from app.ends import ENDS, end, end_held_off, heard
 
 PROGRAM = """
 import os, sys, time
@@ -34,6 +35,44 @@ def test_what_is_to_be_ignored_stays_ignored():
         assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.parametrize(
+    ("kind", "raised"), [(signal.SIGINT, KeyboardInterrupt), (signal.SIGTERM, SystemExit)]
+)
+def test_what_is_put_away_is_so_before_the_program_ends(monkeypatch, kind, raised):
+    monkeypatch.setattr(ends, "_ending", None)
+    done = []
+
+    def put_away():
+        with heard(end), end_held_off():
+            signal.raise_signal(kind)
+            done.append("put away")
+
+    with pytest.raises(raised):
+        put_away()
+    assert done == ["put away"]
+    # It was told once: nothing else is held up, or ends, by it.
+    with heard(end), end_held_off():
+        done.append("more")
+    with pytest.raises(raised), heard(end):
+        signal.raise_signal(kind)
+
+
+def test_who_asks_twice_is_heard_at_once(monkeypatch):
+    monkeypatch.setattr(ends, "_ending", None)
+    done = []
+
+    def put_away():
+        with heard(end), end_held_off():
+            for kind in (signal.SIGTERM, signal.SIGINT):
+                done.append(kind)
+                signal.raise_signal(kind)
+            done.append("put away")
+
+    with pytest.raises(KeyboardInterrupt):
+        put_away()
+    assert done == [signal.SIGTERM, signal.SIGINT]
 
 
 @pytest.mark.few(1)

@@ -593,8 +593,9 @@ class LobeFollower:
             return messages.SUM_JUMPED
         foretold_v, self._foretold_v = self._foretold_v, None
         if not known and foretold_v is not None:
-            if abs(float(fits.height_v[0]) - foretold_v) > _GAIN_LEFT * foretold_v:
-                # The gain was back at once, or a scratch took the lobe before: they are no pair.
+            # The gain may be back at once, or a scratch took the lobe before: they are no pair.
+            away_v = abs(float(fits.height_v[0]) - foretold_v)
+            if away_v > _GAIN_LEFT * foretold_v:
                 self._tracker.miss_both()
         live = self._measure(fits, number % 2, turn)
         if live is None or known:
