@@ -147,10 +147,11 @@ def _split_virtual(text: str, rest: str) -> tuple[str, dict[str, str]]:
     return split_options(text, rest if "?" in rest else f"?{rest}")
 
 
-def attached_sources() -> Attached:
+def attached_sources(*, anew: bool = True) -> Attached:
     """Return what could be opened now, and what keeps something from being used.
 
-    May take three seconds; inputs and instruments that cannot be listed are none.
+    May take three seconds; inputs and instruments that cannot be listed are none. Unless `anew`,
+    sound inputs may be those of the last minute.
     """
     from instruments.scope.discover import find_scopes
     from instruments.sound.source import sound_inputs
@@ -166,7 +167,7 @@ def attached_sources() -> Attached:
     # Beside the listing of the inputs, which takes about as long.
     finding = threading.Thread(target=find, name="scopes", daemon=True)
     finding.start()
-    inputs, why_none = sound_inputs()
+    inputs, why_none = sound_inputs(anew=anew)
     finding.join()
     hints.extend(filter(None, [why_none]))
     return Attached((("sim:", "Virtual drive"), *inputs, *scopes), tuple(hints))

@@ -702,12 +702,12 @@ class Session:
         """Forget a teaching under way."""
         self._teach(_forget_teaching)
 
-    def listed(self) -> Listing:
-        """Return what can be opened now.
+    def listed(self, *, anew: bool = False) -> Listing:
+        """Return what can be opened now; unless `anew`, of the last minute for some of it.
 
         May take three seconds: call it from a worker.
         """
-        found = attached_sources()
+        found = attached_sources(anew=anew)
         return Listing(
             tuple(Listed(address, title) for address, title in found.sources), found.hints
         )

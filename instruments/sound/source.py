@@ -382,13 +382,14 @@ def _notes(rate_hz: int, server: ServerInput | None, *, relative: bool) -> list[
     return notes
 
 
-def sound_inputs() -> tuple[list[tuple[str, str]], str]:
+def sound_inputs(*, anew: bool = True) -> tuple[list[tuple[str, str]], str]:
     """Return the address and a title of each sound input, and why there is none, if that is known.
 
-    It may take a second: call it from a worker. There is none without PortAudio.
+    Whether they are looked for `anew` is as with :meth:`PortAudio.devices`. It may take a second:
+    call it from a worker. There is none without PortAudio.
     """
     try:
-        devices = PORTAUDIO.devices(anew=False)
+        devices = PORTAUDIO.devices(anew=anew)
     except SourceUnavailable:
         return [], ""
     served = all(device.maybe_served for device in devices.inputs)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,7 +87,7 @@ class SourcePage(Page):
         self._gone: set[str] = set()
         self._told_gone = False
         self._watch = QTimer(self, interval=_WATCH_MS, singleShot=True)
-        self._watch.timeout.connect(self.look_quietly)
+        self._watch.timeout.connect(lambda: self.look_quietly())
         self._open_now = Opening()
         self._dialog: QFileDialog | None = None
         self._remark = self._listed = self._typed = ""
@@ -182,16 +183,20 @@ class SourcePage(Page):
         opening = replace(opening, address=self._address.text().strip())
         return Choice(opening, self._class.currentText(), self._disk.currentData() or "")
 
-    def look(self) -> None:
+    def look(self, *, anew: bool = True) -> None:
         """List the sources, in a thread of its own, and say so."""
         self._listed = self.tr("Looking for sources …")
         self._tell()
-        self.look_quietly()
+        self.look_quietly(anew=anew)
 
-    def look_quietly(self) -> None:
-        """List the sources anew while the page is seen: what has come or gone is then said."""
+    def look_quietly(self, *, anew: bool = False) -> None:
+        """List the sources again while the page is seen: what has come or gone is then said.
+
+        Unless `anew`, a look of the last minute will do for what is dear to look for.
+        """
         if self._pending is None and self.isVisible():
-            self._pending = in_background("sources", self._session.listed)
+            listed = partial(self._session.listed, anew=anew)
+            self._pending = in_background("sources", listed)
 
     def refresh(self) -> None:
         """Show a listing that is done."""
@@ -259,7 +264,7 @@ class SourcePage(Page):
         self._gone.clear()
         self._fill()
         self._list.setFocus()
-        self.look()
+        self.look(anew=False)
 
     def show_path(self, path: str) -> None:
         """Fill the form for a capture; Enter opens it."""

@@ -123,6 +123,8 @@ class FakeSession:
         self.past = self.play = None
         self.calls = []
         self.controls = controls
+        self.looks: list[bool] = []
+        """Of each listing whether all was to be looked for anew."""
         self.listing = Listing(tuple(Listed(*each) for each in listed), tuple(hints))
         self.answer = None
 
@@ -160,7 +162,8 @@ class FakeSession:
         self.calls.append(("cancel_teaching",))
         self.now = replace(self.now, teaching=False)
 
-    def listed(self):
+    def listed(self, *, anew=False):
+        self.looks.append(anew)
         return self.listing
 
 

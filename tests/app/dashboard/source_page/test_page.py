@@ -182,6 +182,18 @@ def test_a_listing_that_arrives_changes_nothing_in_the_form(qtbot, window, sessi
     assert opened(session) == [("open", "sound:9?rate=48000", None)]
 
 
+def test_all_is_looked_for_anew_where_a_hand_asks_for_it_alone(qtbot, person, session):
+    """What the page looks for by itself, each few seconds, may be dear to look for."""
+    qtbot.waitUntil(lambda: not person.page.looking)
+    person.page._watch.timeout.emit()
+    qtbot.waitUntil(lambda: not person.page.looking)
+    assert session.looks
+    assert not any(session.looks)
+    qtbot.keyClick(person.window, Qt.Key.Key_F8)
+    qtbot.waitUntil(lambda: not person.page.looking)
+    assert session.looks[-1] is True
+
+
 def test_a_line_that_steps_is_stated_beside_the_source(person, session, settings):
     person.choose(CARD)
     person.type(person.page._form.steps, "tape:")
