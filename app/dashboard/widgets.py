@@ -582,12 +582,6 @@ def scrolled(content: QWidget, area: QScrollArea | None = None) -> QScrollArea:
     return area
 
 
-def put_on(part: QWidget, sheet: str) -> None:
-    """Have a part styled by a sheet: anew where it is another, for that may take 0.1 s."""
-    if sheet != part.styleSheet():
-        part.setStyleSheet(sheet)
-
-
 def put_bars(parent: QWidget, *, at_left: bool) -> None:
     """Put the bar by which each part of a widget scrolls at its left or at its right.
 

@@ -26,7 +26,6 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import (
     QAbstractScrollArea,
-    QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -49,6 +48,7 @@ from app.dashboard.needle_page.page import LARGE_UM, SMALL_UM, NeedlePage
 from app.dashboard.needle_page.prompt_line import INDEXED_ROLES
 from app.dashboard.neighbours import Neighbours
 from app.dashboard.number_pad import Pressed, key_meant
+from app.dashboard.page_stack import PageStack
 from app.dashboard.practice_page import DebriefPage, PracticePage
 from app.dashboard.probe_page import ProbePage
 from app.dashboard.recheck_page import RecheckPage
@@ -58,16 +58,7 @@ from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import (
-    ENTERS,
-    FILLS,
-    Page,
-    laid,
-    put_bars,
-    put_on,
-    take_copy,
-    write_png,
-)
+from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars, take_copy, write_png
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -156,10 +147,8 @@ class MainWindow(QWidget):
         self._book, self._open_player = book, open_player
         self._is_debriefed = True
         self._after_recheck: Callable[[], None] = self.show_needle
-        self._pages = QStackedWidget(self)
-        self._pages.addWidget(self.needle_page)
+        self._pages = PageStack(self.needle_page, self)
         self._sizes = Sizes(1.0)
-        self._sheet = style_sheet(self._theme, self._sizes)
         self._left_handed = self._settings.left_handed
         # The larger ones are made when they are first asked for.
         self._made: list[Page] = []
@@ -227,10 +216,9 @@ class MainWindow(QWidget):
 
     def _added(self, page: _Page, back: Action) -> _Page:
         """Take a page up among the others; `back` is what leads back from it."""
-        self._pages.addWidget(page)
+        self._pages.take_up(page)
         self._made.append(page)
         page.back.connect(back)
-        put_on(page, self._sheet)
         page.apply_theme(self._theme, self._sizes)
         page.stand_for(left_handed=self._left_handed)
         return page
@@ -355,9 +343,7 @@ class MainWindow(QWidget):
     @property
     def page(self) -> QWidget:
         """The page in front."""
-        page = self._pages.currentWidget()
-        assert page is not None  # that of the needle is there from the start
-        return page
+        return self._pages.shown
 
     def open_source(self, opening: Opening) -> None:
         """Open a source and show the needle.
@@ -422,7 +408,7 @@ class MainWindow(QWidget):
 
     def show_probe(self) -> None:
         """Show where the input that is open is measured."""
-        self._show(self.probe_page)
+        self._pages.put_in_front(self.probe_page)
         self.probe_page.activate()
 
     def go_to(self, choice: Choice) -> None:
@@ -457,13 +443,13 @@ class MainWindow(QWidget):
 
     def show_needle(self) -> None:
         """Show the needle; the keys go to it."""
-        self._show(self.needle_page)
+        self._pages.put_in_front(self.needle_page)
         if not self.needle_page.job.take_focus():
             self.needle_page.take_focus()
 
     def show_help(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
-        self._show(self.help_page)
+        self._pages.put_in_front(self.help_page)
         self.help_page.activate(self._open_now, at_work=self.at_work)
 
     def find_in_help(self) -> None:
@@ -479,7 +465,7 @@ class MainWindow(QWidget):
 
     def show_page(self, page: QWidget) -> None:
         """Show a page as it was left; the keys go where they went on it."""
-        self._show(page)
+        self._pages.put_in_front(page)
         (page.focusWidget() or page).setFocus()
 
     def explain(self, part: QWidget | None = None, term: str = "") -> None:
@@ -494,7 +480,7 @@ class MainWindow(QWidget):
 
     def show_sources(self) -> None:
         """Show the sources."""
-        self._show(self.source_page)
+        self._pages.put_in_front(self.source_page)
         view = self._session.view()
         opening = self._opening if self._opening.address else Opening(view.source)
         self.source_page.activate(
@@ -505,18 +491,18 @@ class MainWindow(QWidget):
 
     def show_drives(self) -> None:
         """Show the drives of the job book."""
-        self._show(self.drives_page)
+        self._pages.put_in_front(self.drives_page)
         drive = self.controller.drive
         self.drives_page.activate("" if drive is None else drive.identity)
 
     def show_practice(self) -> None:
         """Show the faults that a virtual drive can hide."""
-        self._show(self.practice_page)
+        self._pages.put_in_front(self.practice_page)
         self.practice_page.activate()
 
     def show_debrief(self) -> None:
         """Show what the practice drive hid, once its job is closed."""
-        self._show(self.debrief_page)
+        self._pages.put_in_front(self.debrief_page)
         self.debrief_page.activate(self._hidden, self.controller.job)
 
     @property
@@ -536,7 +522,7 @@ class MainWindow(QWidget):
     def show_report(self, identity: str, number: int) -> None:
         """Show a job's report before it is written."""
         self._before_report = self.page
-        self._show(self.report_page)
+        self._pages.put_in_front(self.report_page)
         self.report_page.unit = self.needle_page.unit
         self.report_page.activate(identity, number)
 
@@ -550,12 +536,12 @@ class MainWindow(QWidget):
 
     def show_descriptions(self, number: int) -> None:
         """Show who did a job, for whom, and with what, to be typed."""
-        self._show(self.describe_page)
+        self._pages.put_in_front(self.describe_page)
         self.describe_page.activate(number)
 
     def leave_descriptions(self) -> None:
         """Go back to the report, as it is now."""
-        self._show(self.report_page)
+        self._pages.put_in_front(self.report_page)
         self.report_page.read_again()
 
     def leave_report(self) -> None:
@@ -616,7 +602,7 @@ class MainWindow(QWidget):
             begin()
             return
         self._after_recheck = begin
-        self._show(self.recheck_page)
+        self._pages.put_in_front(self.recheck_page)
         self.recheck_page.activate()
 
     def _begin_job(self, drive: Drive, origin: Origin, plan: Plan, disk: str) -> None:
@@ -900,16 +886,8 @@ class MainWindow(QWidget):
         margin = sizes.whole_px(10, least=4)
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(sizes.whole_px(8, least=4))
-        self._sheet = style_sheet(self._theme, sizes)
-        # Other pages are styled when they are shown: all at once would hold the needle up.
-        for part in (self.top_bar, self.callout, self.page):
-            put_on(part, self._sheet)
+        self._pages.style_by(style_sheet(self._theme, sizes), (self.top_bar, self.callout))
         self.needle_page.apply_theme(self._theme, sizes)
         for page in self._made:
             page.apply_theme(self._theme, sizes)
         self.callout.apply_theme(self._theme)
-
-    def _show(self, page: QWidget) -> None:
-        """Show a page in place of the one that is shown."""
-        put_on(page, self._sheet)
-        self._pages.setCurrentWidget(page)

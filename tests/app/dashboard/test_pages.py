@@ -21,7 +21,7 @@ from tests.app.dashboard.whole import kinds_of_sources
 OUTLINES = {
     "window": """
     TopBar
-    QStackedWidget *1
+    PageStack *1
     """,
     "top bar": """
     row

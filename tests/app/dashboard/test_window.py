@@ -173,7 +173,7 @@ def test_no_address_is_asked_for(qtbot, window, session):
 def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
     gate = threading.Event()
 
-    def slow():
+    def slow(*, anew):
         gate.wait(60)
         return session.listing
 
@@ -213,7 +213,7 @@ def test_what_cannot_be_used_is_said_below_the_list(qtbot, window, session):
 
 
 def test_listing_that_fails_is_said(qtbot, window, session):
-    def fails():
+    def fails(*, anew):
         raise OSError("no sound system")
 
     session.listed = fails
@@ -376,7 +376,7 @@ def test_what_stands_in_a_page_adds_no_margins_to_the_page_s(window):
         if box is not None and not box.contentsMargins().isNull():
             found.add(type(each).__name__)
     # A callout lies over the window, in no page.
-    assert found == {"QStackedWidget", "JobPanel", "Callout"}
+    assert found == {"PageStack", "QStackedWidget", "JobPanel", "Callout"}
 
 
 def test_of_a_source_that_is_open_before_it_is_shown_the_needle_has_the_keys(qtbot, session):
