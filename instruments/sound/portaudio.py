@@ -115,7 +115,7 @@ class PortAudio:
 
         Where it need not be `anew`, a look of the last minute will do if no card has come or gone
         since, or been taken or left by a program. On Linux alone that can be told, and there a look
-        is dear: it loads and drops every plugin of ALSA's. Debian's for AC-3 brings half a player
+        is dear: it loads and drops every plug-in of ALSA's. Debian's for AC-3 brings half a player
         along, which loses 13 KiB each time.
 
         Raises
