@@ -24,13 +24,9 @@ class PageStack(QStackedWidget):
         assert page is not None  # the first is there from the start
         return page
 
-    def take_up(self, page: QWidget) -> None:
-        """Take a page up among the others."""
-        self.addWidget(page)
-        _put_on(page, self._sheet)
-
     def put_in_front(self, page: QWidget) -> None:
         """Show a page in place of the one that is shown."""
+        # Not as it is made: a page of no width yet would keep room for what does not fit.
         _put_on(page, self._sheet)
         self.setCurrentWidget(page)
 

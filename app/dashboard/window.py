@@ -216,7 +216,7 @@ class MainWindow(QWidget):
 
     def _added(self, page: _Page, back: Action) -> _Page:
         """Take a page up among the others; `back` is what leads back from it."""
-        self._pages.take_up(page)
+        self._pages.addWidget(page)
         self._made.append(page)
         page.back.connect(back)
         page.apply_theme(self._theme, self._sizes)
